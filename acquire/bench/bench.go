@@ -1,0 +1,159 @@
+// Package bench reads the bench file (which meters, where) and the job file
+// (which amplifier, which sockets): strict TOML, checked against each other,
+// every error with its place and its mend.
+package bench
+
+import (
+	"time"
+
+	"nightsoak/acquire/tube"
+	"nightsoak/drivers"
+)
+
+// Bench is a bench file, validated, with defaults filled in.
+type Bench struct {
+	Name    string
+	DataDir string
+	Meters  []Meter
+	Panel   Panel
+	Lines   []Lines
+	Notify  []Notify
+	Cutoff  *Cutoff // nil without a [cutoff] table
+	Text    []byte  // the file as it was read
+}
+
+// Meter is one [[meter]].
+type Meter struct {
+	Name        string
+	Port        string
+	Format      drivers.Format
+	Line        string // line settings, the format's own if the file gives none
+	Accuracy    Accuracy
+	Scale       float64       // probe division: 1000 for a 1000:1 divider; default 1
+	SilentAfter time.Duration // run time
+	Every       time.Duration // run time between questions to a meter that is asked
+	Settings    drivers.Settings
+}
+
+// Accuracy is "0.5% + 3": of reading, plus counts of the last digit.
+type Accuracy struct {
+	Given     bool
+	OfReading float64 // ratio: 0.005
+	Counts    float64 // counts of the last digit
+}
+
+// Panel is [panel].
+type Panel struct {
+	Listen    string // host:port
+	TokenFile string
+}
+
+// Lines is one [[lines]] outlet.
+type Lines struct {
+	To string
+}
+
+// Notify is one [[notify]] channel.
+type Notify struct {
+	URL     string
+	URLFile string
+	Command []string
+	AtLeast string // low, medium, high
+}
+
+// Cutoff is [cutoff].
+type Cutoff struct {
+	By          string // line, bytes, modbus, command, http
+	Port        string
+	Line        string
+	When        []string // alarm names
+	ProveWithin time.Duration
+}
+
+// MeterIndex is the index of the meter with that name, or -1.
+func (b *Bench) MeterIndex(name string) int {
+	for i := range b.Meters {
+		if b.Meters[i].Name == name {
+			return i
+		}
+	}
+	return -1
+}
+
+// Job is a job file, validated against a bench, with defaults filled in.
+type Job struct {
+	Ticket     string
+	Amplifier  string
+	Bias       string  // "fixed" or "cathode"
+	IdleTarget float64 // ratio of the plate dissipation limit; 0 when not given
+	SoakFor    time.Duration
+	CutAtEnd   bool
+	Sockets    []Socket
+	Watches    []Watch
+	Limits     Limits
+	Text       []byte // the file as it was read
+}
+
+// Socket is one [[socket]]. Meters are indices into Bench.Meters, -1 for none.
+type Socket struct {
+	Name  string
+	Tube  *tube.Type // a copy of the handbook's, or the job's own when the type is not in it
+	Half  string     // which half of the push-pull pair: "a", "b" or empty
+	Limit float64    // plate dissipation limit in use, watt
+	Sheet string     // where the limit comes from
+	Sense Sense
+
+	PlateMeter   int
+	CathodeMeter int     // measures cathode to chassis, where those volts matter
+	ScreenShare  float64 // of the cathode current; 0 when not given
+	ScreenMeter  int     // across the screen resistor
+	ScreenOhms   float64
+}
+
+// Sense is how a socket's current is sensed.
+type Sense struct {
+	Meter           int
+	Ohms            float64 // of the cathode resistor; 0 with TransformerOhms
+	Tolerance       float64 // ratio, of Ohms; 0 when not given
+	SharedBy        int     // sockets whose cathodes share the resistor; 1 for one
+	TransformerOhms float64 // winding resistance of half the primary; 0 with Ohms
+	Isolated        bool    // the job says that this meter may sit at HT
+	Roving          bool    // one probe moved from socket to socket
+}
+
+// Watch is one [[watch]].
+type Watch struct {
+	Name  string
+	Meter int
+	Unit  string
+	// Limits in the SI unit of the quantity; ±Inf when not given.
+	Low, High float64
+	Quantity  drivers.Quantity
+}
+
+// Limits is [limits], in SI units and ratios.
+type Limits struct {
+	Dissipation    float64       // ratio of the plate dissipation limit
+	DissipationFor time.Duration // for so long
+	SettleRate     float64       // ratio per SettlePer
+	SettlePer      time.Duration
+	SettleBy       time.Duration
+	Drift          float64 // ratio of the settled value
+	Step           float64 // ratio
+	RunawayWithin  time.Duration
+	Imbalance      float64 // ratio
+	Supply         float64 // ratio of the settled plate volts
+	Conduction     float64 // ampere
+	IdleTolerance  float64 // in dissipation ratio, either side of the target
+	HTUp           float64 // volt
+}
+
+// DefaultLimits are the limits of a job file that names none.
+func DefaultLimits() Limits {
+	return Limits{
+		Dissipation: 1, DissipationFor: 3 * time.Second,
+		SettleRate: 0.01, SettlePer: 5 * time.Minute, SettleBy: 45 * time.Minute,
+		Drift: 0.10, Step: 0.10, RunawayWithin: 10 * time.Minute, Imbalance: 0.10,
+		Supply: 0.10, Conduction: 0.002, IdleTolerance: 0.05, HTUp: 60,
+	}
+}

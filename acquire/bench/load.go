@@ -1,0 +1,328 @@
+package bench
+
+import (
+	"errors"
+	"fmt"
+	"maps"
+	"net"
+	"net/url"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"nightsoak/acquire/port"
+	"nightsoak/drivers"
+	"nightsoak/drivers/catalogue"
+)
+
+// Load reads and validates a bench file. A file that is not valid gives
+// Problems; one that cannot be read gives the system's error.
+func Load(path string) (*Bench, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("bench file: %w", err)
+	}
+	return Parse(path, text)
+}
+
+// Parse is Load for a file already read; name is what errors show for it.
+func Parse(name string, content []byte) (*Bench, error) {
+	f, top, err := open(name, content)
+	if err != nil {
+		return nil, err
+	}
+	b := &Bench{
+		Text:    slices.Clone(content),
+		Name:    need(top, "name", printable),
+		DataDir: get(top, "data_dir", DefaultDataDir(), text),
+	}
+	meters := top.list("meter")
+	for _, t := range meters {
+		b.Meters = append(b.Meters, meter(t))
+	}
+	if !top.has("meter") {
+		top.fail("meter", "is missing: a bench has at least one [[meter]]")
+	}
+	panel, _ := top.sub("panel")
+	b.Panel = Panel{
+		Listen:    get(panel, "listen", "127.0.0.1:8417", hostPort),
+		TokenFile: get(panel, "token_file", "", text),
+	}
+	panel.done()
+	for _, t := range top.list("lines") {
+		b.Lines = append(b.Lines, Lines{To: need(t, "to", lineOutlet)})
+		t.done()
+	}
+	for _, t := range top.list("notify") {
+		b.Notify = append(b.Notify, notify(t))
+	}
+	if t, given := top.sub("cutoff"); given {
+		b.Cutoff = cutoff(t)
+	}
+	top.done()
+	b.crossCheck(meters)
+	if err := f.problems.sorted(); err != nil {
+		return nil, err
+	}
+	return b, nil
+}
+
+// formatKeys are the keys of [[meter]] that only some formats have.
+var formatKeys = map[string][]string{
+	"scpi":     {"function", "range", "ask", "every", "channel"},
+	"modbus":   {"address", "table", "register", "type", "words", "unit", "every"},
+	"textline": {"pattern", "sample", "unit"},
+}
+
+func meter(t *table) Meter {
+	m := Meter{
+		Name:        need(t, "name", meterName),
+		Port:        need(t, "port", portSpec),
+		Format:      need(t, "format", format),
+		Accuracy:    get(t, "accuracy", Accuracy{}, accuracy),
+		Scale:       get(t, "scale", 1, within(0, 1e6, "")),
+		SilentAfter: get(t, "silent_after", 5*time.Second, duration),
+		Every:       500 * time.Millisecond,
+	}
+	m.Line = get(t, "line", m.Format.Line, lineSettings)
+	own := formatKeys[m.Format.Name]
+	for _, name := range slices.Sorted(maps.Keys(formatKeys)) {
+		for _, key := range formatKeys[name] {
+			if !t.has(key) || slices.Contains(own, key) || slices.Contains(t.asked, key) {
+				continue
+			}
+			t.asked = append(t.asked, key)
+			if m.Format.Name != "" { // else the format is the problem
+				t.fail(key, "belongs to format %s, not to %s", name, m.Format.Name)
+			}
+		}
+	}
+	if m.Format.Name == "scpi" {
+		m.Every = get(t, "every", m.Every, duration)
+		m.Settings = drivers.Settings{
+			Function: get(t, "function", "", text),
+			Range:    get(t, "range", "", text),
+			Ask:      get(t, "ask", "", text),
+			Channel:  get(t, "channel", "", text),
+		}
+		if m.Every >= m.SilentAfter {
+			t.fail("every", "must be shorter than silent_after (%v), or the meter would count as silent between two questions", m.SilentAfter)
+		}
+		if _, err := m.Format.NewAsker(m.Settings); err != nil {
+			t.fail("format", "%w", err)
+		}
+	}
+	t.done()
+	return m
+}
+
+func format(v any) (drivers.Format, error) {
+	s, err := text(v)
+	if err != nil {
+		return drivers.Format{}, err
+	}
+	f, err := catalogue.Find(s)
+	if err != nil {
+		var names []string
+		for _, f := range catalogue.All() {
+			names = append(names, f.Name)
+		}
+		return f, fmt.Errorf("no such format; %s", known(s, names))
+	}
+	return f, nil
+}
+
+func lineSettings(v any) (string, error) {
+	s, err := text(v)
+	if err == nil {
+		_, err = port.ParseLine(s)
+	}
+	return s, err
+}
+
+func notify(t *table) Notify {
+	n := Notify{
+		URL:     get(t, "url", "", anyURL),
+		URLFile: get(t, "url_file", "", text),
+		Command: get(t, "command", nil, texts),
+		AtLeast: get(t, "at_least", "medium", oneOf("low", "medium", "high")),
+	}
+	given := slices.DeleteFunc([]string{"url", "url_file", "command"}, func(k string) bool { return !t.has(k) })
+	switch {
+	case len(given) == 0:
+		t.fail("url", "[[notify]] needs one of url, url_file and command")
+	case len(given) > 1:
+		t.fail(given[1], "[[notify]] has exactly one of url, url_file and command; %s stands already", given[0])
+	}
+	t.done()
+	return n
+}
+
+// alarmNames are the alarms that a cut-off may act on.
+var alarmNames = []string{
+	"over-dissipation", "sense-open", "plate-lead", "cutoff-failed", "record-failing", "runaway",
+	"drift", "step", "no-conduction", "supply", "watch", "meter-silent", "meter-overload",
+	"meter-wrong-function", "meter-hold", "imbalance", "not-settled", "idle-off-target",
+	"meter-low-battery", "clock-jumped",
+}
+
+func cutoff(t *table) *Cutoff {
+	c := &Cutoff{
+		By:          need(t, "by", oneOf("line", "bytes", "modbus", "command", "http")),
+		Port:        get(t, "port", "", portSpec),
+		When:        need(t, "when", texts),
+		ProveWithin: get(t, "prove_within", 10*time.Second, duration),
+	}
+	if c.By == "line" {
+		c.Line = get(t, "line", "dtr", oneOf("dtr", "rts"))
+	} else if get(t, "line", "", text); t.has("line") && c.By != "" {
+		t.fail("line", `belongs to by = "line", not to by = %q`, c.By)
+	}
+	if !t.has("port") && slices.Contains([]string{"line", "bytes", "modbus"}, c.By) {
+		t.fail("port", "is missing from [cutoff]: by = %q drives a port", c.By)
+	}
+	for _, name := range c.When {
+		if !slices.Contains(alarmNames, name) {
+			t.fail("when", "no such alarm: %q; %s", name, known(name, alarmNames))
+		}
+	}
+	t.done()
+	return c
+}
+
+// crossCheck finds what is wrong between meters, and between a meter and the cut-off.
+func (b *Bench) crossCheck(meters []*table) {
+	for i, m := range b.Meters {
+		t := meters[i]
+		if first := b.MeterIndex(m.Name); m.Name != "" && first < i {
+			t.fail("name", "already the name of the meter at %s; names are unique", meters[first].place("name"))
+		}
+		if m.Port == "" {
+			continue
+		}
+		if b.Cutoff != nil && b.Cutoff.Port == m.Port {
+			t.fail("port", "is the cut-off's; opening it as a meter could drop or hold the mains, so no meter may use it")
+		}
+		for _, o := range b.Meters[:i] {
+			if o.Port != m.Port || o.Format.Name == "" || m.Format.Name == "" {
+				continue
+			}
+			switch {
+			case o.Format.NewAsker == nil || m.Format.NewAsker == nil:
+				t.fail("port", "already the port of %s; only meters that are asked may share one, and %s talks by itself",
+					o.Name, listener(o.Format, m.Format))
+			case o.Format.Name != m.Format.Name || o.Line != m.Line:
+				t.fail("port", "shared with %s, which has another format or line; meters on one port have the same", o.Name)
+			case o.Settings == m.Settings:
+				t.fail("port", "shared with %s, which asks the same question; tell the two apart by channel or function", o.Name)
+			default:
+				continue
+			}
+			break
+		}
+	}
+}
+
+func listener(a, b drivers.Format) string {
+	if a.NewAsker == nil {
+		return a.Name
+	}
+	return b.Name
+}
+
+// DefaultDataDir is where records go when the bench file does not say: the service
+// manager's state directory, else the user's data directory.
+func DefaultDataDir() string {
+	if dirs := os.Getenv("STATE_DIRECTORY"); dirs != "" {
+		return filepath.SplitList(dirs)[0]
+	}
+	base := os.Getenv("XDG_DATA_HOME")
+	if !filepath.IsAbs(base) { // the XDG Base Directory Specification: ignore a relative one
+		home, err := os.UserHomeDir()
+		if err != nil {
+			home = "."
+		}
+		base = filepath.Join(home, ".local", "share")
+	}
+	return filepath.Join(base, "nightsoak")
+}
+
+// hostPort is an address such as 127.0.0.1:8417; the host may be left out.
+func hostPort(v any) (string, error) {
+	s, err := text(v)
+	if err != nil {
+		return "", err
+	}
+	_, p, err := net.SplitHostPort(s)
+	if err == nil {
+		_, err = strconv.ParseUint(p, 10, 16)
+	}
+	if err != nil {
+		return "", errors.New(`must be host:port, such as "127.0.0.1:8417"`)
+	}
+	return s, nil
+}
+
+// windowsPort is a serial port where devices are not paths.
+var windowsPort = regexp.MustCompile(`^COM[0-9]{1,3}$`)
+
+// portSpec is a port as the bench file names it.
+func portSpec(v any) (string, error) {
+	s, err := text(v)
+	if err != nil {
+		return "", err
+	}
+	check, ok := s, strings.HasPrefix(s, "/") || windowsPort.MatchString(s)
+	if rest, is := strings.CutPrefix(s, "rfc2217://"); is {
+		check = "tcp://" + rest
+	}
+	if rest, is := strings.CutPrefix(s, "usbtmc:"); is {
+		ok = strings.HasPrefix(rest, "/")
+	} else if !ok && strings.Contains(s, ":") {
+		ok = port.Check(check) == nil
+	}
+	if !ok {
+		return "", errors.New("must be a device path such as /dev/ttyUSB0, usb:VID:PID or usb:VID:PID:SERIAL (hexadecimal), " +
+			"tcp://host:port, rfc2217://host:port or usbtmc:/dev/usbtmc0")
+	}
+	return s, nil
+}
+
+func anyURL(v any) (string, error) {
+	s, err := text(v)
+	if err != nil {
+		return "", err
+	}
+	if u, err := url.Parse(s); err != nil || u.Scheme == "" {
+		// The URL may hold a password: neither it nor the parser's error is shown.
+		return "", errors.New("must be a URL with its scheme")
+	}
+	return s, nil
+}
+
+// lineOutlet is where line protocol goes.
+func lineOutlet(v any) (string, error) {
+	s, err := text(v)
+	if err != nil {
+		return "", err
+	}
+	ok := false
+	if u, err := url.Parse(s); err == nil {
+		switch u.Scheme {
+		case "http", "https":
+			ok = u.Host != ""
+		case "udp":
+			ok = u.Hostname() != "" && u.Port() != ""
+		case "file":
+			ok = u.Host == "" && u.Path+u.Opaque != ""
+		}
+	}
+	if !ok {
+		return "", errors.New("must be http://host:port/write?..., https://..., udp://host:port or file:PATH")
+	}
+	return s, nil
+}

@@ -1,0 +1,566 @@
+package bench
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"nightsoak/acquire/tube"
+)
+
+const (
+	sheetWidth = 80       // columns
+	rowLabel   = 14       // columns before the text of a row
+	noBreak    = "\u00a0" // between figure and unit, until the line is written
+)
+
+var cautions = []string{
+	"Hundreds of volts DC stand inside this amplifier, and its capacitors hold them long after it is switched off and unplugged. They kill.",
+	"Connect and move probes only with HT off and every capacitor proved dead: measure each filter node, do not wait and trust.",
+	"nightsoak is not a safety device and replaces no fuse and no person. It never says that anything may be touched.",
+	"Local codes, and licensed practice where it is asked for, come before this sheet.",
+	"If a sense resistor opens, its cathode can rise to hundreds of volts: meter and leads there must bear the full HT, with a fused lead and a clamp across the resistor.",
+	"Many instruments earth their common through the data lead: use isolated links. Switch automatic power-off off on every meter.",
+}
+
+// Wiring writes the wiring sheet: which lead of which meter goes on which pin,
+// across what, how the meter is set, what it should read, and which alarms can
+// work with that. Without a job (j nil) it lists the meters. The text is UTF-8,
+// at most 80 columns wide. The error is the writer's.
+func Wiring(w io.Writer, b *Bench, j *Job) error {
+	s := &sheet{bench: b, job: j, placed: map[int]string{}}
+	s.line("WIRING SHEET")
+	s.line("")
+	s.row(0, "Bench", b.Name)
+	if j != nil {
+		s.head()
+		for i := range j.Sockets {
+			s.socket(&j.Sockets[i])
+		}
+		s.watches()
+	}
+	s.unused()
+	if j != nil {
+		s.alarms()
+	}
+	_, err := w.Write(s.out.Bytes())
+	return err
+}
+
+// sheet is a wiring sheet being written.
+type sheet struct {
+	out    bytes.Buffer
+	bench  *Bench
+	job    *Job
+	placed map[int]string // meters already on the sheet, and the subject where
+}
+
+// wrapped writes text after first, with later lines indented to the same column.
+func (s *sheet) wrapped(first, text string) {
+	column := utf8.RuneCountInString(first)
+	line, used := first, column
+	for _, word := range strings.FieldsFunc(text, func(r rune) bool { return r == ' ' }) {
+		n := utf8.RuneCountInString(word)
+		if used > column && used+1+n > sheetWidth {
+			s.line(line)
+			line, used = strings.Repeat(" ", column), column
+		}
+		if used > column {
+			line, used = line+" ", used+1
+		}
+		for r := []rune(word); ; { // a word longer than the line is broken
+			part := r[:min(len(r), sheetWidth-used)]
+			line, used, r = line+string(part), used+len(part), r[len(part):]
+			if len(r) == 0 {
+				break
+			}
+			s.line(line)
+			line, used = strings.Repeat(" ", column), column
+		}
+	}
+	s.line(line)
+}
+
+func (s *sheet) line(text string) {
+	s.out.WriteString(strings.TrimRight(strings.ReplaceAll(text, noBreak, " "), " ") + "\n")
+}
+
+// row is a label and its text.
+func (s *sheet) row(indent int, label, text string) {
+	s.wrapped(fmt.Sprintf("%*s%-*s", indent, "", max(rowLabel-indent, len(label)+1), label), text)
+}
+
+func (s *sheet) section(title string) {
+	s.line("")
+	s.wrapped("", title)
+	s.line(strings.Repeat("-", sheetWidth))
+}
+
+func (s *sheet) head() {
+	j := s.job
+	s.row(0, "Ticket", j.Ticket)
+	if j.Amplifier != "" {
+		s.row(0, "Amplifier", j.Amplifier)
+	}
+	s.row(0, "Bias", j.Bias)
+	if j.IdleTarget > 0 {
+		s.row(0, "Idle target", share(j.IdleTarget)+" of the plate dissipation limit")
+	}
+	if j.SoakFor > 0 {
+		s.row(0, "Soak for", durationText(j.SoakFor.String()))
+	}
+	s.section("READ THIS BEFORE YOU TOUCH A PROBE")
+	for _, c := range cautions {
+		s.wrapped("  ! ", c)
+	}
+}
+
+// durationText drops the zero tail of a Go duration: "10h0m0s" is "10h".
+func durationText(d string) string {
+	if t, ok := strings.CutSuffix(d, "m0s"); ok {
+		d = t + "m"
+	}
+	if t, ok := strings.CutSuffix(d, "h0m"); ok {
+		d = t + "h"
+	}
+	return d
+}
+
+func (s *sheet) socket(k *Socket) {
+	title := k.Name + ": " + k.Tube.Name
+	if k.Half != "" {
+		title += ", half " + k.Half
+	}
+	s.section(title)
+	limit := fmt.Sprintf("%s W plate dissipation, from %s", figure(k.Limit), k.Sheet)
+	if k.Limit == k.Tube.PlateDissipation && k.Tube.Mark != "" {
+		limit += fmt.Sprintf(" (%s, %s)", k.Tube.System, k.Tube.Mark)
+	} else if k.Tube.Mark != "" {
+		limit += fmt.Sprintf("; the handbook says %s W", figure(k.Tube.PlateDissipation))
+	}
+	s.row(2, "limit", limit)
+	if k.Tube.PlatePin == "" {
+		s.row(2, "pins", "not in the handbook: take them from the maker's sheet")
+	} else {
+		s.row(2, "pins", pins(k.Tube))
+	}
+	if k.Tube.PinNote != "" {
+		s.row(2, "note", k.Tube.PinNote)
+	}
+	s.sense(k)
+	s.plate(k)
+	if k.CathodeMeter >= 0 && k.CathodeMeter != k.Sense.Meter && s.probe(k.CathodeMeter, k, "reads the cathode volts of "+k.Name) {
+		s.row(6, "+ lead", cathode(k))
+		s.row(6, "- lead", "chassis")
+		s.setTo(k.CathodeMeter, "DC volts")
+	}
+	if k.ScreenMeter >= 0 && s.probe(k.ScreenMeter, k, "reads the screen current of "+k.Name) {
+		s.atHT()
+		s.row(6, "across", ohms(k.ScreenOhms)+" in the screen lead")
+		s.row(6, "+ lead", "the supply end of that resistor")
+		s.row(6, "- lead", pin(k.Tube.ScreenPin, "screen", k.Name))
+		s.setTo(k.ScreenMeter, "DC volts or millivolts")
+		s.row(6, "rated", category)
+	}
+}
+
+func pins(t *tube.Type) string {
+	parts := []string{t.Base + ":"}
+	if t.Base == "" {
+		parts = nil
+	}
+	for _, p := range []struct{ name, pin string }{
+		{"plate", t.PlatePin}, {"cathode", t.CathodePin}, {"screen", t.ScreenPin}, {"grid", t.GridPin},
+	} {
+		if p.name == "cathode" && t.Filament {
+			p.name = "filament"
+		}
+		if p.pin != "" {
+			parts = append(parts, p.name+" "+p.pin+",")
+		}
+	}
+	return strings.TrimSuffix(strings.Join(parts, " "), ",")
+}
+
+// probe writes the head of a meter's block; it says false when the meter is on
+// the sheet already, with a note where.
+func (s *sheet) probe(meter int, k *Socket, does string) bool {
+	m := &s.bench.Meters[meter]
+	s.line("")
+	if at, done := s.placed[meter]; done {
+		s.wrapped("      ", fmt.Sprintf("%s %s: it is placed at %s", m.Name, does, at))
+		return false
+	}
+	s.placed[meter] = k.Name
+	s.wrapped("  [ ] ", m.Name+" "+does)
+	s.port(m)
+	return true
+}
+
+func (s *sheet) port(m *Meter) {
+	port := m.Port + ", format " + m.Format.Name
+	if !strings.HasPrefix(m.Port, "tcp:") && !strings.HasPrefix(m.Port, "usbtmc:") {
+		port += ", line " + m.Line
+	}
+	if m.Settings.Channel != "" {
+		port += ", channel " + m.Settings.Channel
+	}
+	s.row(6, "port", port)
+	if m.Scale != 1 {
+		s.row(6, "through", fmt.Sprintf("a divider of %s to 1; its readings are multiplied by that", figure(m.Scale)))
+	}
+}
+
+// setTo is how the meter is set: by hand, or by its driver.
+func (s *sheet) setTo(meter int, function string) {
+	if f := s.bench.Meters[meter].Settings.Function; f != "" {
+		function += " (nightsoak sets it: " + f + ")"
+	}
+	s.row(6, "set to", function)
+}
+
+// atHT is the warning on a meter whose both leads stand at HT.
+func (s *sheet) atHT() {
+	s.line("      " + strings.Repeat("!", sheetWidth-12))
+	s.wrapped("      !! ", "BOTH LEADS, THE METER AND ALL THAT IS WIRED TO IT STAND AT THE FULL HT.")
+	s.wrapped("      !! ", "Rated for it, battery powered, its data link optical or otherwise isolated for the full HT, nothing earthed on it, on an insulator and out of reach. Nobody touches meter, leads or link while HT is up.")
+	s.line("      " + strings.Repeat("!", sheetWidth-12))
+}
+
+// category is what IEC 61010-1 asks of a probe on HT.
+const category = "meter and probes by IEC 61010-1 (probes 61010-031) for at least CAT II 600 V, better CAT III 1000 V, " +
+	"for HT up to 500 V, above that a divider probe rated for it; the rated volts must exceed the highest HT there is " +
+	"before the tubes draw current"
+
+func (s *sheet) sense(k *Socket) {
+	q := &k.Sense
+	byTransformer := q.TransformerOhms > 0
+	does, r := "senses the current of "+k.Name, q.Ohms
+	if byTransformer {
+		r = q.TransformerOhms
+	}
+	if q.SharedBy > 1 {
+		does = "senses the current of " + s.together(func(o *Socket) bool { return o.Sense.Meter == q.Meter })
+	}
+	if q.Roving {
+		delete(s.placed, q.Meter)
+		does += " while it is here"
+	}
+	if !s.probe(q.Meter, k, does) {
+		if byTransformer {
+			return
+		}
+		s.row(6, "check", fmt.Sprintf("%s is wired to that same %s resistor", cathode(k), ohms(r)))
+		return
+	}
+	if byTransformer {
+		s.atHT()
+		s.row(6, "across", "the half of the output transformer's primary that feeds "+k.Name+": "+tolerance(r, q.Tolerance)+
+			", measured cold and dead. Warm copper has more, about 0.4 % a kelvin, and makes the current read high")
+		s.row(6, "+ lead", "the HT feed at the primary's centre tap")
+		s.row(6, "- lead", pin(k.Tube.PlatePin, "plate", k.Name))
+	} else {
+		s.row(6, "across", "the "+tolerance(r, q.Tolerance)+" resistor from cathode to chassis")
+		s.row(6, "+ lead", cathode(k))
+		s.row(6, "- lead", "chassis, at the foot of the resistor")
+	}
+	n := float64(q.SharedBy)
+	function := "DC volts"
+	if s.current(k, s.job.Limits.Dissipation, plateVolts(k.Tube)[0])*r*n < 1 {
+		function = "DC millivolts"
+	}
+	s.setTo(q.Meter, function)
+	if byTransformer {
+		s.row(6, "rated", category)
+	}
+	s.table(k, r, n)
+	switch {
+	case byTransformer:
+		s.row(6, "screen", "its current does not pass here: this is plate current")
+	case k.ScreenMeter >= 0:
+		s.row(6, "screen", "its current, measured, comes on top of these figures")
+	case k.ScreenShare > 0:
+		s.row(6, "screen", share(k.ScreenShare)+" of the cathode current, as the job sets it, is in these figures")
+	case k.Tube.ScreenPin != "" || k.Tube.ScreenShareHigh > 0:
+		s.row(6, "screen", "its current is neither measured nor set, so it counts as plate current")
+	}
+	if h := k.Tube.ScreenShareHigh; h > 0 {
+		s.row(6, "", fmt.Sprintf("(handbook, at idle: %s to %s of the cathode current; shown here, never applied)",
+			share(k.Tube.ScreenShareLow), share(h)))
+	}
+	switch {
+	case !q.Roving:
+	case s.roves(q.Meter) == k:
+		s.row(6, "roving", "the probe starts here")
+	default:
+		s.row(6, "roving", fmt.Sprintf("to move the probe here: HT off, capacitors proved dead, and then: nightsoak move %s %s",
+			s.bench.Meters[q.Meter].Name, k.Name))
+	}
+}
+
+// roves is the socket at which a roving meter starts.
+func (s *sheet) roves(meter int) *Socket {
+	i := slices.IndexFunc(s.job.Sockets, func(k Socket) bool { return k.Sense.Meter == meter })
+	return &s.job.Sockets[i]
+}
+
+// table is what the meter should read at three plate voltages: ratio × limit /
+// volts is the plate current, ohms make it volts.
+func (s *sheet) table(k *Socket, ohms, shared float64) {
+	columns := []float64{s.job.Limits.Dissipation}
+	titles := []string{"limit, " + share(s.job.Limits.Dissipation)}
+	if t := s.job.IdleTarget; t > 0 {
+		columns = []float64{t, columns[0]}
+		titles = []string{"idle, " + share(t), titles[0]}
+	}
+	line := fmt.Sprintf("      %-8s%-18s", "reads", "plate to cathode")
+	for _, t := range titles {
+		line += fmt.Sprintf("%-24s", t)
+	}
+	s.line(line)
+	for _, v := range plateVolts(k.Tube) {
+		line := fmt.Sprintf("%14s%-18s", "", figure(v)+" V")
+		for _, ratio := range columns {
+			i := s.current(k, ratio, v)
+			line += fmt.Sprintf("%-24s", fmt.Sprintf("%8s %9s", milliamps(i), volts(i*ohms*shared)))
+		}
+		s.line(line)
+	}
+	if shared > 1 {
+		s.row(6, "", fmt.Sprintf("mA of one tube, volts of %d together; what one does alone is not seen", int(shared)))
+	}
+	if ohms > 22 && k.Sense.TransformerOhms == 0 {
+		s.row(6, "", "plate to chassis is higher by what this meter reads")
+	}
+}
+
+// current is what flows through the sense resistor per tube when the plate
+// dissipates ratio of its limit, in ampere.
+func (s *sheet) current(k *Socket, ratio, volts float64) float64 {
+	i := ratio * k.Limit / volts
+	if k.Sense.TransformerOhms == 0 {
+		i /= 1 - k.ScreenShare
+	}
+	return i
+}
+
+// plateVolts are the three plate voltages to show for a type: the job does not
+// know the amplifier's, so they are about what amplifiers give such tubes.
+func plateVolts(t *tube.Type) [3]float64 {
+	switch {
+	case t.PlateVolts > 1000:
+		return [3]float64{750, 1000, 1250}
+	case t.PlateVolts > 0 && t.PlateVolts < 380:
+		return [3]float64{250, 300, 350}
+	}
+	return [3]float64{400, 450, 500}
+}
+
+func (s *sheet) plate(k *Socket) {
+	if k.PlateMeter < 0 {
+		return
+	}
+	same := func(o *Socket) bool { return o.PlateMeter == k.PlateMeter }
+	if !s.probe(k.PlateMeter, k, "reads the plate volts of "+s.together(same)) {
+		return
+	}
+	at := pin(k.Tube.PlatePin, "plate", k.Name) + ", or the HT feed at the primary's centre tap"
+	for i := range s.job.Sockets {
+		if o := &s.job.Sockets[i]; same(o) && o.Sense.TransformerOhms > 0 {
+			at = "the HT feed at the primary's centre tap, not a plate: the drop across the primary is taken off"
+		}
+	}
+	s.row(6, "+ lead", at)
+	s.row(6, "- lead", "chassis")
+	s.setTo(k.PlateMeter, "DC volts")
+	s.row(6, "reads", "HT to chassis: it tells which row of the table above holds")
+	s.row(6, "rated", category)
+}
+
+// together names the sockets for which is holds.
+func (s *sheet) together(is func(*Socket) bool) string {
+	var names []string
+	for i := range s.job.Sockets {
+		if is(&s.job.Sockets[i]) {
+			names = append(names, s.job.Sockets[i].Name)
+		}
+	}
+	return strings.Join(names, ", ")
+}
+
+func cathode(k *Socket) string {
+	if k.Tube.Filament {
+		return "the filament's centre tap or return of " + k.Name
+	}
+	return pin(k.Tube.CathodePin, "cathode", k.Name)
+}
+
+// pin names an electrode at its socket.
+func pin(number, electrode, socket string) string {
+	switch {
+	case number == "":
+		return "the " + electrode + " of " + socket
+	case number == "cap":
+		return fmt.Sprintf("the top cap of %s (%s)", socket, electrode)
+	case strings.ContainsAny(number, ", "):
+		return fmt.Sprintf("pins %s of %s (%s)", number, socket, electrode)
+	}
+	return fmt.Sprintf("pin %s of %s (%s)", number, socket, electrode)
+}
+
+func (s *sheet) watches() {
+	if len(s.job.Watches) == 0 {
+		return
+	}
+	s.section("WATCHES")
+	for i := range s.job.Watches {
+		x := &s.job.Watches[i]
+		if s.probe(x.Meter, &Socket{Name: x.Name}, "watches "+x.Name) {
+			s.row(6, "set to", "what shows "+x.Unit+"; AC or DC as the thing is: heaters and mains are mostly AC")
+		}
+		s.row(6, "limits", x.limits())
+	}
+}
+
+func (x *Watch) limits() string {
+	unit := " " + x.Quantity.SIUnit()
+	switch low, high := !math.IsInf(x.Low, 0), !math.IsInf(x.High, 0); {
+	case low && high:
+		return figure(x.Low) + " to " + figure(x.High) + unit
+	case low:
+		return "not under " + figure(x.Low) + unit
+	case high:
+		return "not over " + figure(x.High) + unit
+	}
+	return "none: kept, never judged"
+}
+
+// unused lists the meters that the job does not use.
+func (s *sheet) unused() {
+	title := "METERS THAT THIS JOB DOES NOT USE"
+	if s.job == nil {
+		title = "METERS"
+	}
+	for i := range s.bench.Meters {
+		if _, used := s.placed[i]; used {
+			continue
+		}
+		if title != "" {
+			s.section(title)
+			title = ""
+		}
+		s.line("  " + s.bench.Meters[i].Name)
+		s.port(&s.bench.Meters[i])
+	}
+}
+
+// alarms says which alarms can work as the job stands, and what cannot and why.
+func (s *sheet) alarms() {
+	j := s.job
+	off := []string{"cutoff-failed", "record-failing", "clock-jumped"} // the daemon's own, not the core's
+	var cannot []string
+	say := func(format string, args ...any) { cannot = append(cannot, fmt.Sprintf(format, args...)) }
+
+	noPlate := s.together(func(k *Socket) bool { return k.PlateMeter < 0 })
+	anyPlate := slices.ContainsFunc(j.Sockets, func(k Socket) bool { return k.PlateMeter >= 0 })
+	if noPlate != "" {
+		say("%s: no plate meter: dissipation is not known, so over-dissipation and idle-off-target cannot work and runaway stays at low priority", noPlate)
+	}
+	if !anyPlate {
+		off = append(off, "over-dissipation", "plate-lead", "supply", "idle-off-target")
+		say("no plate meter at all: supply and plate-lead cannot work, HT is told by conduction only, and drift and step cannot take supply movement out")
+	}
+	if names := s.together(func(k *Socket) bool { return k.Sense.TransformerOhms > 0 }); names != "" {
+		say("%s: sensed by transformer drop: sense-open cannot work", names)
+	}
+	if !slices.ContainsFunc(j.Sockets, func(k Socket) bool { return k.Sense.Ohms > 0 }) {
+		off = append(off, "sense-open")
+	}
+	if j.IdleTarget == 0 {
+		off = append(off, "idle-off-target")
+		say("no idle_target: idle-off-target is off")
+	}
+	halves := map[string][]int{} // sense meters
+	roving := false
+	for _, k := range j.Sockets {
+		halves[k.Half] = append(halves[k.Half], k.Sense.Meter)
+		roving = roving || k.Half != "" && k.Sense.Roving
+	}
+	slices.Sort(halves["a"])
+	slices.Sort(halves["b"])
+	if halves["a"] == nil || halves["b"] == nil {
+		off = append(off, "imbalance")
+		say("no sockets with half a and with half b: imbalance is off")
+	} else if roving || slices.Equal(halves["a"], halves["b"]) {
+		off = append(off, "imbalance")
+		say("imbalance cannot work: the halves are not sensed apart")
+	}
+	if names := s.together(func(k *Socket) bool { return k.Sense.Roving }); names != "" {
+		say("%s: one probe moved about: a socket is judged only while the probe is at it", names)
+	}
+	if names := s.together(func(k *Socket) bool { return k.Sense.SharedBy > 1 }); names != "" {
+		say("%s: one resistor for several tubes: only their mean is seen; one tube's rise or death is diluted", names)
+	}
+	judged := false
+	for i := range j.Watches {
+		if x := &j.Watches[i]; math.IsInf(x.Low, 0) && math.IsInf(x.High, 0) {
+			say("watch %s has neither low nor high: it is kept, never judged", x.Name)
+		} else {
+			judged = true
+		}
+	}
+	if !judged {
+		off = append(off, "watch")
+	}
+	for i := range s.bench.Meters {
+		if m := &s.bench.Meters[i]; strings.HasPrefix(m.Port, "rfc2217:") || strings.HasPrefix(m.Port, "usbtmc:") {
+			say("%s: this version does not open %s: nothing comes from that meter", m.Name, m.Port)
+		}
+	}
+	if s.bench.Cutoff != nil {
+		say("[cutoff] is configured, but this version does not drive it: nothing here drops the mains")
+	} else {
+		say("no [cutoff]: nothing here drops the mains")
+	}
+	if len(s.bench.Notify) > 0 {
+		say("[[notify]] is configured, but this version does not send: alarms show on the panel and in the log only")
+	} else {
+		say("no [[notify]]: alarms show on the panel and in the log only")
+	}
+
+	s.section("ALARMS")
+	s.row(2, "can work", strings.Join(slices.DeleteFunc(slices.Clone(alarmNames), func(a string) bool { return slices.Contains(off, a) }), ", "))
+	s.line("")
+	s.line("  what cannot, and why")
+	for _, c := range cannot {
+		s.wrapped("    - ", c)
+	}
+}
+
+// figure is a number without needless zeros.
+func figure(x float64) string { return strconv.FormatFloat(x, 'g', 6, 64) }
+
+func share(ratio float64) string { return figure(math.Round(ratio*1e5)/1e3) + noBreak + "%" }
+
+func milliamps(a float64) string { return strconv.FormatFloat(1000*a, 'f', 1, 64) + " mA" }
+
+func volts(v float64) string {
+	if v < 1 {
+		return strconv.FormatFloat(1000*v, 'f', 1, 64) + " mV"
+	}
+	return strconv.FormatFloat(v, 'f', 2, 64) + " V"
+}
+
+func ohms(r float64) string { return figure(r) + noBreak + "Ω" }
+
+func tolerance(r, t float64) string {
+	if t > 0 {
+		return ohms(r) + " ±" + share(t)
+	}
+	return ohms(r)
+}

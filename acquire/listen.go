@@ -1,0 +1,121 @@
+package acquire
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"nightsoak/acquire/port"
+	"nightsoak/drivers"
+)
+
+// ErrUnrecognised says that nothing on the port was understood.
+var ErrUnrecognised = errors.New("acquire: nothing recognised")
+
+// unrecognised is an error that wraps ErrUnrecognised, and the last answer's
+// error if there was one, without showing either.
+type unrecognised struct {
+	text string
+	last error
+}
+
+func (e *unrecognised) Error() string   { return e.text }
+func (e *unrecognised) Unwrap() []error { return []error{ErrUnrecognised, e.last} }
+
+const (
+	hintAfter   = 3 * time.Second        // wall, of bytes without a frame
+	listenEvery = 500 * time.Millisecond // wall, between questions
+)
+
+// Listen reads one meter on the port spec and hands every reading to emit with
+// the time since the port was opened, wall time rounded to 1 ms, until emit
+// returns false or ctx is done; then it returns nil. An empty line is the
+// format's own. It fails when the port does, and with an error that wraps
+// [ErrUnrecognised] when bytes came for 3 s and made no frame, or when the first
+// five questions got no proper answer. Silence alone is waited out: the meter
+// may be switched on yet.
+func Listen(ctx context.Context, spec string, f drivers.Format, line string, settings drivers.Settings,
+	emit func(t time.Duration, r drivers.Reading) bool) error {
+	if line == "" {
+		line = f.Line
+	}
+	c, err := port.OpenContext(ctx, spec, line)
+	if err != nil {
+		return err
+	}
+	l := &listener{spec: spec, format: f.Name, line: line, opened: time.Now(), emit: emit}
+	s := station{spec: spec, sink: l, progress: l.progress,
+		taps: []*tap{{format: f, settings: settings, scale: newScaling(1), every: listenEvery}}}
+	err = s.session(ctx, c)
+	if ctx.Err() != nil || errors.Is(err, errEnough) {
+		return nil
+	}
+	return err
+}
+
+// errEnough ends a session that has all it wants.
+var errEnough = errors.New("enough")
+
+// listener is the sink of Listen.
+type listener struct {
+	spec, format, line string
+	opened             time.Time
+	emit               func(time.Duration, drivers.Reading) bool
+
+	readings   int
+	enough     bool
+	bytes      int
+	firstByte  time.Time
+	unanswered int
+	rejects    drivers.Rejects
+}
+
+func (l *listener) Reading(_ int, r drivers.Reading) {
+	l.readings++
+	if !l.enough {
+		l.enough = !l.emit(time.Since(l.opened).Round(time.Millisecond), r)
+	}
+}
+
+func (*listener) Port(int, error) {}
+
+func (l *listener) Rejected(_ int, why drivers.Reason, n uint64) { l.rejects[why] += n }
+
+func (l *listener) progress(n int, reply error) error {
+	now := time.Now()
+	if l.bytes += n; n > 0 && l.firstByte.IsZero() {
+		l.firstByte = now
+	}
+	if reply != nil {
+		l.unanswered++
+	}
+	switch {
+	case l.enough:
+		return errEnough
+	case l.readings > 0:
+		return nil
+	case l.unanswered >= renewAfter:
+		return &unrecognised{text: fmt.Sprintf("%s: %d questions in format %s, no proper answer (%s); the last: %v",
+			l.spec, l.unanswered, l.format, rejected(l.rejects), reply), last: reply}
+	case l.bytes > 0 && now.Sub(l.firstByte) >= hintAfter:
+		return &unrecognised{text: fmt.Sprintf("%s: bytes arrive but no frame fits: seen %d bytes, no frame of %s (%s): is the line setting %q right?",
+			l.spec, l.bytes, l.format, rejected(l.rejects), l.line)}
+	}
+	return nil
+}
+
+// rejected is counts by reason as a person reads them: "12 noise, 3 short".
+func rejected(r drivers.Rejects) string {
+	var parts []string
+	for why, n := range r {
+		if n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %v", n, drivers.Reason(why)))
+		}
+	}
+	if parts == nil {
+		return "none rejected"
+	}
+	return "rejected: " + strings.Join(parts, ", ")
+}

@@ -1,0 +1,60 @@
+//go:build linux || darwin || freebsd || openbsd
+
+package port
+
+import (
+	"errors"
+	"fmt"
+	"os/user"
+	"strconv"
+
+	"golang.org/x/sys/unix"
+)
+
+// hasDevices says that ports are device files.
+const hasDevices = true
+
+// lock is an flock on the device: the library asks for exclusive access but
+// drops the answer, and root may open a port twice.
+type lock struct{ fd int }
+
+// takeLock locks the device at path. Opening a serial device raises its modem
+// lines even while another program has them set otherwise, so whoever holds
+// the lock is looked for first, without opening.
+func takeLock(path string) (*lock, error) {
+	if lockHolder(path) != "" {
+		return nil, ErrInUse
+	}
+	fd, err := unix.Open(path, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
+	if err != nil {
+		return nil, err
+	}
+	if err := unix.Flock(fd, unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		err = errors.Join(err, unix.Close(fd))
+		if errors.Is(err, unix.EWOULDBLOCK) {
+			err = errors.Join(ErrInUse, err)
+		}
+		return nil, err
+	}
+	return &lock{fd}, nil
+}
+
+// release lets the device go. Nothing was written through the descriptor, so
+// its close has nothing to report.
+func (l *lock) release() { _ = unix.Close(l.fd) }
+
+// owner says to whom the device at path belongs and how to be let in.
+func owner(path string) string {
+	var st unix.Stat_t
+	if err := unix.Stat(path, &st); err != nil {
+		return "ask who owns the device"
+	}
+	group := strconv.Itoa(int(st.Gid))
+	if g, err := user.LookupGroupId(group); err == nil {
+		group = g.Name
+	}
+	if st.Mode&0o060 != 0o060 || st.Gid == 0 {
+		return fmt.Sprintf("the device belongs to group %s with mode %04o: a udev rule must give it to a group of yours", group, st.Mode&0o777)
+	}
+	return fmt.Sprintf("the device belongs to group %s: `usermod -aG %s USER` lets a user in at the next login", group, group)
+}

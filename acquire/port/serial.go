@@ -1,0 +1,147 @@
+package port
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"go.bug.st/serial"
+)
+
+type serialConn struct {
+	serial.Port
+	spec   string
+	lock   *lock
+	closed atomic.Bool
+	once   sync.Once
+	err    error // of Close
+}
+
+// openSerial locks and opens the device at path; spec is what messages say.
+func openSerial(spec, path string, l Line) (Conn, error) {
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, missing(spec, err)
+	case err != nil:
+		return nil, fail(spec, err, "%v", errors.Unwrap(err))
+	case hasDevices && info.Mode()&fs.ModeCharDevice == 0:
+		return nil, fail(spec, ErrSpec, "not a serial device: %s", specForms)
+	case hasDevices && l.StopBits == 1.5:
+		return nil, fail(spec, ErrLine, "line %q: this system has no 1.5 stop bits: write 1 or 2", l)
+	}
+	held, err := takeLock(path)
+	if err != nil {
+		return nil, explain(spec, path, err)
+	}
+	p, err := serial.Open(path, l.mode())
+	if err != nil {
+		held.release()
+		return nil, explain(spec, path, err)
+	}
+	// Both lines come up asserted at open; what was not asked for is let go at once.
+	if err = p.SetDTR(l.DTR); err == nil {
+		err = p.SetRTS(l.RTS)
+	}
+	if asked := l.DTR || l.RTS; err != nil && (!errors.Is(err, syscall.ENOTTY) || (asked && !isPTY(path))) {
+		text := fmt.Sprintf("cannot set the modem lines for line %q: %v", l, err)
+		err = errors.Join(err, p.Close())
+		held.release()
+		return nil, fail(spec, err, "%s", text)
+	}
+	return &serialConn{Port: p, spec: spec, lock: held}, nil
+}
+
+func missing(spec string, cause error) error {
+	return fail(spec, cause, "no such device: is it plugged in and switched on? `nightsoak ports` lists what is there")
+}
+
+// inUse says who has the port.
+func inUse(spec string, cause error, by string) error {
+	if by == "" {
+		by = "another program"
+	}
+	return fail(spec, errors.Join(ErrInUse, cause), "in use by %s: stop it or give this meter another port", by)
+}
+
+// explain turns what the system or the serial library said about opening path
+// into a line that a person can act on.
+func explain(spec, path string, err error) error {
+	var code serial.PortErrorCode = -1
+	if pe, ok := errors.AsType[*serial.PortError](err); ok {
+		code = pe.Code()
+	}
+	switch {
+	case errors.Is(err, syscall.ENOENT), errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO), code == serial.PortNotFound:
+		return missing(spec, errors.Join(fs.ErrNotExist, err))
+	case errors.Is(err, syscall.EACCES), errors.Is(err, syscall.EPERM), code == serial.PermissionDenied:
+		return fail(spec, errors.Join(fs.ErrPermission, err), "permission denied: %s", owner(path))
+	case errors.Is(err, ErrInUse), errors.Is(err, syscall.EBUSY), code == serial.PortBusy:
+		return inUse(spec, err, holder(path))
+	case code == serial.InvalidSerialPort:
+		return fail(spec, errors.Join(ErrSpec, err), "not a serial device, or one that cannot do this line setting (%v)", err)
+	}
+	return fail(spec, err, "cannot open: %v", err)
+}
+
+// isPTY says whether path is the slave side of a pseudo terminal, which has no
+// modem lines, and 8 data bits and no parity whatever was asked.
+func isPTY(path string) bool {
+	real, err := filepath.EvalSymlinks(path)
+	return err == nil && (strings.HasPrefix(real, "/dev/pts/") || strings.HasPrefix(real, "/dev/ttys"))
+}
+
+func (c *serialConn) Read(p []byte) (int, error) {
+	n, err := c.Port.Read(p)
+	return n, c.wrap(err)
+}
+
+func (c *serialConn) Write(p []byte) (int, error) {
+	done := 0
+	for done < len(p) {
+		n, err := c.Port.Write(p[done:])
+		done += n
+		if err != nil {
+			return done, c.wrap(err)
+		}
+	}
+	return done, nil
+}
+
+func (c *serialConn) SetReadTimeout(d time.Duration) error {
+	if d < 0 {
+		d = serial.NoTimeout
+	}
+	return c.wrap(c.Port.SetReadTimeout(d))
+}
+
+// Close waits until the device is let go, also when another Close is under way.
+func (c *serialConn) Close() error {
+	c.once.Do(func() {
+		c.closed.Store(true)
+		if err := c.Port.Close(); err != nil {
+			c.err = fail(c.spec, err, "cannot close: %v", err)
+		}
+		c.lock.release()
+	})
+	return c.err
+}
+
+// wrap tells our own Close from a device that vanished: the library reports
+// both alike.
+func (c *serialConn) wrap(err error) error {
+	switch {
+	case err == nil:
+		return nil
+	case c.closed.Load():
+		return fail(c.spec, errors.Join(fs.ErrClosed, err), "closed")
+	}
+	return fail(c.spec, errors.Join(ErrGone, err), "the device vanished: was it unplugged or switched off?")
+}

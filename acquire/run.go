@@ -1,0 +1,252 @@
+package acquire
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math/rand/v2"
+	"slices"
+	"sync"
+	"time"
+
+	"nightsoak/acquire/bench"
+	"nightsoak/acquire/port"
+	"nightsoak/drivers"
+)
+
+const (
+	firstDelay  = 100 * time.Millisecond // wall, before a lost port is opened again
+	maxDelay    = 5 * time.Second        // wall; doubled up to here
+	minEvery    = time.Millisecond       // wall, between questions, whatever the clock's speed
+	renewAfter  = 5                      // questions in a row without an answer
+	readBufSize = 1024
+)
+
+// Run reads the meters of b into sink until ctx is done; then it closes the
+// ports and returns. Each port has a goroutine of its own. Meters that are
+// asked may share a port and are asked in turn, each every Meter.Every of run
+// time; a meter that talks by itself must be alone on its port, and one that is
+// not is told so through Sink.Port and left out.
+//
+// A port that cannot be opened or that fails is reported once and tried again
+// after 100 ms, then at doubled intervals up to 5 s of wall time. An answer
+// that is missing or wrong is counted as rejected and is no reason to close the
+// port; after five missing in a row the meter is set up anew, since one that
+// was switched off has forgotten its function and range.
+func Run(ctx context.Context, b *bench.Bench, clock *Clock, sink Sink) {
+	var wg sync.WaitGroup
+	for _, s := range stations(b, clock, sink) {
+		wg.Go(func() { s.run(ctx) })
+	}
+	wg.Wait()
+}
+
+// station is a port and the meters on it.
+type station struct {
+	spec, line string
+	taps       []*tap
+	sink       Sink
+	// progress, where set, hears of bytes that came, or of an answer that was
+	// wrong or missing; its error ends the session.
+	progress func(n int, reply error) error
+
+	alive bool  // something came since the port was opened
+	open  bool  // as last told to the sink
+	told  error // as last told to the sink
+}
+
+// tap is one meter on a port.
+type tap struct {
+	meter    int
+	format   drivers.Format
+	settings drivers.Settings
+	scale    scaling
+	every    time.Duration // wall
+
+	asker  drivers.Asker // nil when it is to be made anew
+	due    time.Time     // of the next question
+	silent int           // questions in a row without an answer
+}
+
+// stations groups the meters by port, in the order of the bench file, and tells
+// the sink which cannot be read.
+func stations(b *bench.Bench, clock *Clock, sink Sink) []*station {
+	var all []*station
+	for i := range b.Meters {
+		m := &b.Meters[i]
+		if m.Format.NewAsker != nil {
+			if _, err := m.Format.NewAsker(m.Settings); err != nil {
+				sink.Port(i, fmt.Errorf("meter %s: %w", m.Name, err))
+				continue
+			}
+		}
+		t := &tap{meter: i, format: m.Format, settings: m.Settings, scale: newScaling(m.Scale),
+			every: max(clock.Wall(m.Every), minEvery)}
+		at := slices.IndexFunc(all, func(s *station) bool { return s.spec == m.Port })
+		switch {
+		case at < 0:
+			all = append(all, &station{spec: m.Port, line: m.Line, sink: sink, taps: []*tap{t}})
+		case m.Format.NewDecoder != nil || all[at].taps[0].format.NewDecoder != nil:
+			first := &b.Meters[all[at].taps[0].meter]
+			sink.Port(i, fmt.Errorf("meter %s: port %s is read by meter %s already, and a meter that talks by itself (%s) must be alone on its port",
+				m.Name, m.Port, first.Name, talker(m.Format, first.Format).Name))
+		default:
+			all[at].taps = append(all[at].taps, t)
+		}
+	}
+	return all
+}
+
+// talker is the first of the formats that talks by itself.
+func talker(a, b drivers.Format) drivers.Format {
+	if a.NewDecoder != nil {
+		return a
+	}
+	return b
+}
+
+// run opens the port, reads it until it is lost, and again, until ctx is done.
+func (s *station) run(ctx context.Context) {
+	for delay := firstDelay; ; delay = min(2*delay, maxDelay) {
+		c, err := port.OpenContext(ctx, s.spec, s.line)
+		if err == nil {
+			s.tell(nil)
+			opened := time.Now()
+			err = s.session(ctx, c)
+			// A port that opens and dies at once must not be tried at full pace.
+			if s.alive && time.Since(opened) > delay {
+				delay = firstDelay
+			}
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		s.tell(err)
+		// Ports lost together, with a hub, come back spread out a little.
+		if !sleep(ctx, delay-rand.N(delay/4)) {
+			return
+		}
+	}
+}
+
+// tell passes on that the port was opened or why it is not, on changes only.
+// That a lost device is also missing is no news.
+func (s *station) tell(err error) {
+	switch {
+	case err == nil && s.open:
+		return
+	case err != nil && !s.open && s.told != nil && (errors.Is(err, fs.ErrNotExist) || err.Error() == s.told.Error()):
+		return
+	}
+	s.open, s.told = err == nil, err
+	for _, t := range s.taps {
+		s.sink.Port(t.meter, err)
+	}
+}
+
+// session reads an open port until it fails or ctx is done, and closes it.
+func (s *station) session(ctx context.Context, c port.Conn) error {
+	stop := context.AfterFunc(ctx, func() { c.Close() })
+	defer c.Close()
+	defer stop()
+	s.alive = false
+	if s.taps[0].format.NewDecoder != nil {
+		return s.listen(c)
+	}
+	return s.ask(ctx, c)
+}
+
+// listen feeds what comes to the decoder of the one meter on the port.
+func (s *station) listen(c port.Conn) error {
+	t := s.taps[0]
+	decoder := t.format.NewDecoder()
+	emit := func(r drivers.Reading) { s.sink.Reading(t.meter, t.scale.apply(r)) }
+	var seen drivers.Rejects
+	buf := make([]byte, readBufSize)
+	for {
+		n, err := c.Read(buf)
+		if n > 0 {
+			s.alive = true
+			decoder.Feed(buf[:n], emit)
+			now := decoder.Rejects()
+			for why := range now {
+				if d := now[why] - seen[why]; d > 0 {
+					s.sink.Rejected(t.meter, drivers.Reason(why), d)
+				}
+			}
+			seen = now
+		}
+		if err == nil && s.progress != nil {
+			err = s.progress(n, nil)
+		}
+		if err != nil {
+			return err
+		}
+	}
+}
+
+// ask puts questions to the meters on the port, whichever is due first. What
+// is late is asked at once, what was missed is not made up for.
+func (s *station) ask(ctx context.Context, c port.Conn) error {
+	for _, t := range s.taps {
+		t.asker, t.due, t.silent = nil, time.Now(), 0
+	}
+	for {
+		t := slices.MinFunc(s.taps, func(a, b *tap) int { return a.due.Compare(b.due) })
+		if !sleep(ctx, time.Until(t.due)) {
+			return ctx.Err()
+		}
+		if err := s.exchange(t, c); err != nil {
+			return err
+		}
+		t.due = t.due.Add(t.every)
+		if now := time.Now(); now.After(t.due) {
+			t.due = now
+		}
+	}
+}
+
+// exchange is one question to one meter. Its error is the port's.
+func (s *station) exchange(t *tap, c port.Conn) error {
+	var err error
+	if t.asker == nil {
+		if t.asker, err = t.format.NewAsker(t.settings); err != nil {
+			return err
+		}
+	}
+	r, err := t.asker.Ask(c)
+	reply, isReply := errors.AsType[*drivers.Reply](err)
+	switch {
+	case err != nil && !isReply:
+		return err
+	case isReply:
+		s.sink.Rejected(t.meter, reply.Reason, 1)
+	default:
+		s.sink.Reading(t.meter, t.scale.apply(r))
+	}
+	if isReply && reply.Reason == drivers.NoReply {
+		if t.silent++; t.silent%renewAfter == 0 {
+			t.asker = nil
+		}
+	} else {
+		s.alive, t.silent = true, 0
+	}
+	if s.progress != nil {
+		return s.progress(0, err)
+	}
+	return nil
+}
+
+// sleep waits for d of wall time, or until ctx is done; it says whether ctx lives.
+func sleep(ctx context.Context, d time.Duration) bool {
+	if d > 0 {
+		t := time.NewTimer(d)
+		defer t.Stop()
+		select {
+		case <-ctx.Done():
+		case <-t.C:
+		}
+	}
+	return ctx.Err() == nil
+}

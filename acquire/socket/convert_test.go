@@ -1,0 +1,389 @@
+package socket
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"nightsoak/acquire/bench"
+	"nightsoak/drivers"
+)
+
+// simulated is a tube with everything known, and the circuit around it.
+type simulated struct {
+	ip, is, vak     float64 // plate and screen current, plate to cathode volts
+	cathodeOhms     float64 // cathode to chassis
+	primary, screen float64 // ohms of half the primary, of the screen resistor
+}
+
+// ways are the ways of sensing: the socket, and what its meters show on a
+// simulated tube; the sense resistor by its true value.
+var ways = []struct {
+	name   string
+	socket func(simulated) bench.Socket
+	meters func(simulated) Measured
+	// figures is the arithmetic of a bench note-book, written apart from Convert:
+	// from what the meters show and the true resistor to the currents and plate volts.
+	figures     func(s *bench.Socket, ohms float64, m Measured) (ik, ip, va float64)
+	screenKnown bool
+}{
+	{
+		"cathode resistor",
+		func(x simulated) bench.Socket { return one(25, x.cathodeOhms) },
+		func(x simulated) Measured {
+			vk := (x.ip + x.is) * x.cathodeOhms
+			return Measured{Sense: volts(vk), Plate: volts(x.vak + vk)}
+		},
+		func(_ *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
+			return m.Sense.X / r, m.Sense.X / r, m.Plate.X - m.Sense.X
+		},
+		false,
+	},
+	{
+		"shared by three",
+		func(x simulated) bench.Socket {
+			s := one(25, x.cathodeOhms)
+			s.Sense.SharedBy = 3
+			return s
+		},
+		func(x simulated) Measured {
+			vk := 3 * (x.ip + x.is) * x.cathodeOhms
+			return Measured{Sense: volts(vk), Plate: volts(x.vak + vk)}
+		},
+		func(_ *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
+			return m.Sense.X / r / 3, m.Sense.X / r / 3, m.Plate.X - m.Sense.X
+		},
+		false,
+	},
+	{
+		"screen share set",
+		func(x simulated) bench.Socket {
+			s := one(25, x.cathodeOhms)
+			s.ScreenShare = x.is / (x.ip + x.is)
+			return s
+		},
+		func(x simulated) Measured {
+			vk := (x.ip + x.is) * x.cathodeOhms
+			return Measured{Sense: volts(vk), Plate: volts(x.vak + vk)}
+		},
+		func(s *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
+			return m.Sense.X / r, m.Sense.X / r * (1 - s.ScreenShare), m.Plate.X - m.Sense.X
+		},
+		true,
+	},
+	{
+		"screen measured, cathode meter over a bias resistor",
+		func(x simulated) bench.Socket {
+			s := one(25, x.cathodeOhms)
+			s.CathodeMeter, s.ScreenMeter, s.ScreenOhms = 2, 3, x.screen
+			return s
+		},
+		func(x simulated) Measured {
+			ik := x.ip + x.is
+			vk := ik * (x.cathodeOhms + 400) // the sense resistor in series with 400 ohm
+			return Measured{Sense: volts(ik * x.cathodeOhms), Plate: volts(x.vak + vk), Cathode: volts(vk), Screen: volts(x.is * x.screen)}
+		},
+		func(s *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
+			return m.Sense.X / r, m.Sense.X/r - m.Screen.X/s.ScreenOhms, m.Plate.X - m.Cathode.X
+		},
+		true,
+	},
+	{
+		"sense meter named as cathode meter",
+		func(x simulated) bench.Socket {
+			s := one(25, x.cathodeOhms)
+			s.CathodeMeter = s.Sense.Meter
+			return s
+		},
+		func(x simulated) Measured {
+			vk := (x.ip + x.is) * x.cathodeOhms
+			return Measured{Sense: volts(vk), Cathode: volts(vk), Plate: volts(x.vak + vk)}
+		},
+		func(_ *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
+			return m.Sense.X / r, m.Sense.X / r, m.Plate.X - m.Sense.X
+		},
+		false,
+	},
+	{
+		"half primary",
+		func(x simulated) bench.Socket {
+			s := one(25, 0)
+			s.Sense.TransformerOhms = x.primary
+			return s
+		},
+		func(x simulated) Measured {
+			return Measured{Sense: volts(x.ip * x.primary), Plate: volts(x.vak + x.ip*x.primary)}
+		},
+		func(_ *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
+			return math.NaN(), m.Sense.X / r, m.Plate.X - m.Sense.X
+		},
+		true,
+	},
+	{
+		"half primary of two plates, share set, cathode meter",
+		func(x simulated) bench.Socket {
+			s := one(25, 0)
+			s.Sense.TransformerOhms, s.Sense.SharedBy = x.primary, 2
+			s.ScreenShare, s.CathodeMeter = x.is/(x.ip+x.is), 2
+			return s
+		},
+		func(x simulated) Measured {
+			vk, drop := (x.ip+x.is)*x.cathodeOhms, 2*x.ip*x.primary
+			return Measured{Sense: volts(drop), Plate: volts(x.vak + drop + vk), Cathode: volts(vk)}
+		},
+		func(s *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
+			ip = m.Sense.X / r / 2
+			return ip / (1 - s.ScreenShare), ip, m.Plate.X - m.Sense.X - m.Cathode.X
+		},
+		true,
+	},
+	{
+		"half primary, screen measured",
+		func(x simulated) bench.Socket {
+			s := one(25, 0)
+			s.Sense.TransformerOhms, s.ScreenMeter, s.ScreenOhms = x.primary, 2, x.screen
+			return s
+		},
+		func(x simulated) Measured {
+			drop := x.ip * x.primary
+			return Measured{Sense: volts(drop), Plate: volts(x.vak + drop), Screen: volts(x.is * x.screen)}
+		},
+		func(s *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
+			return m.Sense.X/r + m.Screen.X/s.ScreenOhms, m.Sense.X / r, m.Plate.X - m.Sense.X
+		},
+		true,
+	},
+}
+
+// Whatever way it is sensed, one tube has one dissipation; where the screen's
+// share is not known, it is overstated by just that.
+func TestWaysAgreeOnOneTube(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(1, 2))
+	for range 200 {
+		x := simulated{
+			ip: 0.005 + 0.1*rnd.Float64(), is: 0.0002 + 0.01*rnd.Float64(), vak: 100 + 500*rnd.Float64(),
+			cathodeOhms: 1 + 500*rnd.Float64(), primary: 20 + 200*rnd.Float64(), screen: 100 + 1000*rnd.Float64(),
+		}
+		for _, w := range ways {
+			s := w.socket(x)
+			f := Convert(&s, w.meters(x))
+			watts := x.ip * x.vak
+			if !w.screenKnown {
+				watts = (x.ip + x.is) * x.vak
+			}
+			near := func(what string, v Value, want float64) {
+				if !v.Known || math.Abs(v.X/want-1) > 1e-9 {
+					t.Errorf("%s: %s %v, want %g on %+v", w.name, what, v, want, x)
+				}
+			}
+			near("dissipation", f.PlateDissipation, watts)
+			near("ratio", f.DissipationRatio, watts/25)
+			near("plate volts", f.PlateVolts, x.vak)
+			if w.name == "half primary" {
+				if f.CathodeCurrent.Known {
+					t.Errorf("%s: cathode current %v from plate current alone", w.name, f.CathodeCurrent)
+				}
+				continue
+			}
+			near("cathode current", f.CathodeCurrent, x.ip+x.is)
+		}
+	}
+}
+
+// Monte Carlo (GUM Supplement 1) against the propagated uncertainty, inputs
+// drawn apart and put through the note-book's arithmetic, within 3 %.
+func TestUncertaintyByMonteCarlo(t *testing.T) {
+	const draws, tolerance = 30000, 0.01
+	rnd := rand.New(rand.NewPCG(3, 4))
+	// A tube that leaves much to correlation: a third of the supply is across its
+	// cathode resistor, by a coarse meter.
+	x := simulated{ip: 0.060, is: 0.006, vak: 300, cathodeOhms: 2500, primary: 150, screen: 470}
+	for _, w := range ways {
+		s := w.socket(x)
+		s.Sense.Tolerance = tolerance
+		m := w.meters(x)
+		m.Sense.U, m.Plate.U, m.Cathode.U, m.Screen.U = 0.02*m.Sense.X, 0.004*m.Plate.X, 0.005*m.Cathode.X, 0.03*m.Screen.X
+		f := Convert(&s, m)
+		got := [...]Value{f.CathodeCurrent, f.PlateCurrent, f.PlateVolts, f.PlateDissipation, f.DissipationRatio}
+		var sum, sum2 [len(got)]float64
+		for range draws {
+			ohms := max(s.Sense.Ohms, s.Sense.TransformerOhms) * (1 + tolerance*(2*rnd.Float64()-1))
+			d := m
+			for _, v := range []*Value{&d.Sense, &d.Plate, &d.Cathode, &d.Screen} {
+				v.X += v.U * rnd.NormFloat64()
+			}
+			ik, ip, va := w.figures(&s, ohms, d)
+			for i, y := range [...]float64{ik, ip, va, ip * va, ip * va / s.Limit} {
+				y -= got[i].X // keeps the sums of squares small
+				sum[i] += y
+				sum2[i] += y * y
+			}
+		}
+		for i, what := range [...]string{"cathode current", "plate current", "plate volts", "dissipation", "ratio"} {
+			if !got[i].Known {
+				continue
+			}
+			u := math.Sqrt((sum2[i] - sum[i]*sum[i]/draws) / (draws - 1))
+			if !(math.Abs(got[i].U/u-1) < 0.03) {
+				t.Errorf("%s: u of %s is %g, Monte Carlo %g", w.name, what, got[i].U, u)
+			}
+		}
+		if w.name == "cathode resistor" {
+			// The check bites: current and plate volts taken as independent would miss it.
+			apart := math.Hypot(f.PlateVolts.X*f.PlateCurrent.U, f.PlateCurrent.X*f.PlateVolts.U)
+			if math.Abs(apart/f.PlateDissipation.U-1) < 0.1 {
+				t.Errorf("without correlation u of dissipation would be %g, with it %g: choose a tube that tells them apart", apart, f.PlateDissipation.U)
+			}
+		}
+	}
+}
+
+// What is unknown takes with it what depends on it, and nothing else.
+func TestUnknownInUnknownOut(t *testing.T) {
+	all := Measured{Sense: volts(0.04), Plate: volts(460), Cathode: volts(20), Screen: volts(1)}
+	plain := one(25, 1)
+	with := func(change func(*bench.Socket)) bench.Socket { s := plain; change(&s); return s }
+	screen := with(func(s *bench.Socket) { s.ScreenMeter, s.ScreenOhms = 2, 1000 })
+	cathode := with(func(s *bench.Socket) { s.CathodeMeter = 3 })
+	primary := with(func(s *bench.Socket) { s.Sense.Ohms, s.Sense.TransformerOhms = 0, 40 })
+	for _, c := range []struct {
+		name   string
+		socket bench.Socket
+		lose   func(*Measured)
+		known  string // cathode current, plate current, plate volts, dissipation, ratio
+	}{
+		{"all there", plain, func(*Measured) {}, "11111"},
+		{"no sense", plain, func(m *Measured) { m.Sense = Value{} }, "00000"},
+		{"no plate", plain, func(m *Measured) { m.Plate = Value{} }, "11000"},
+		{"nothing", plain, func(m *Measured) { *m = Measured{} }, "00000"},
+		{"no screen figure, no screen meter", plain, func(m *Measured) { m.Screen, m.Cathode = Value{}, Value{} }, "11111"},
+		{"no screen figure", screen, func(m *Measured) { m.Screen = Value{} }, "10100"},
+		{"no cathode figure", cathode, func(m *Measured) { m.Cathode = Value{} }, "11000"},
+		{"no sense, but cathode", cathode, func(m *Measured) { m.Sense = Value{} }, "00100"},
+		{"primary", primary, func(*Measured) {}, "01111"},
+		{"primary, no plate", primary, func(m *Measured) { m.Plate = Value{} }, "01000"},
+		{"no limit", with(func(s *bench.Socket) { s.Limit = 0 }), func(*Measured) {}, "11110"},
+		{"no resistor", with(func(s *bench.Socket) { s.Sense.Ohms = 0 }), func(*Measured) {}, "00100"},
+		{"no screen resistor", with(func(s *bench.Socket) { s.ScreenMeter = 2 }), func(*Measured) {}, "10100"},
+	} {
+		m := all
+		c.lose(&m)
+		f := Convert(&c.socket, m)
+		got := ""
+		for _, v := range [...]Value{f.CathodeCurrent, f.PlateCurrent, f.PlateVolts, f.PlateDissipation, f.DissipationRatio} {
+			if v.Known {
+				got += "1"
+			} else {
+				got += "0"
+			}
+			if !v.Known && v != (Value{}) {
+				t.Errorf("%s: unknown, yet %+v", c.name, v)
+			}
+		}
+		if got != c.known {
+			t.Errorf("%s: known %s, want %s", c.name, got, c.known)
+		}
+	}
+}
+
+// An uncertainty is stated only where every part of it is.
+func TestUnstatedUncertainty(t *testing.T) {
+	full := Measured{Sense: Value{0.04, 1e-5, true}, Plate: Value{460, 1, true}}
+	for _, c := range []struct {
+		name   string
+		change func(*bench.Socket, *Measured)
+		stated [3]bool // current, plate volts, dissipation
+	}{
+		{"all", func(*bench.Socket, *Measured) {}, [3]bool{true, true, true}},
+		{"no tolerance", func(s *bench.Socket, _ *Measured) { s.Sense.Tolerance = 0 }, [3]bool{false, true, false}},
+		{"sense meter", func(_ *bench.Socket, m *Measured) { m.Sense.U = 0 }, [3]bool{false, false, false}},
+		{"plate meter", func(_ *bench.Socket, m *Measured) { m.Plate.U = 0 }, [3]bool{true, false, false}},
+	} {
+		s, m := one(25, 1), full
+		s.Sense.Tolerance = 0.01
+		c.change(&s, &m)
+		f := Convert(&s, m)
+		if got := [3]bool{f.CathodeCurrent.U > 0, f.PlateVolts.U > 0, f.PlateDissipation.U > 0}; got != c.stated {
+			t.Errorf("%s: stated %v, want %v", c.name, got, c.stated)
+		}
+	}
+}
+
+func TestMeasuredValue(t *testing.T) {
+	r := drivers.Reading{Digits: 382, Exp: -4, Prefix: -3, Quantity: drivers.Voltage}
+	acc := bench.Accuracy{Given: true, OfReading: 0.005, Counts: 3}
+	// By hand: (0.005 · 38.2 + 0.3)/√3 = 0.28348 mV, 0.1/√12 = 0.02887 mV.
+	if v := MeasuredValue(r, acc); !v.Known || v.X != 0.0382 || math.Abs(v.U-0.284945e-3) > 1e-9 {
+		t.Errorf("38.2 mV ± (0.5 %% + 3): %+v, want u 0.284945 mV", v)
+	}
+	if v := MeasuredValue(r, bench.Accuracy{}); v != (Value{X: 0.0382, Known: true}) {
+		t.Errorf("without accuracy: %+v", v)
+	}
+	for _, f := range []drivers.Flags{drivers.Overload, drivers.NotANumber} {
+		if v := MeasuredValue(drivers.Reading{Exp: -4, Quantity: drivers.Voltage, Flags: f}, acc); v != (Value{}) {
+			t.Errorf("%v: %+v, want unknown", f, v)
+		}
+	}
+}
+
+func TestSenseOpenVolts(t *testing.T) {
+	s := one(25, 1)
+	near := func(what string, got, want float64) {
+		if math.Abs(got-want) > 1e-9 {
+			t.Errorf("%s: %g V, want %g V", what, got, want)
+		}
+	}
+	near("1 ohm, 25 W at 500 V", SenseOpenVolts(&s, 500), 0.25)
+	s.Sense.SharedBy = 4
+	near("shared by four", SenseOpenVolts(&s, 500), 1)
+	s.Sense = bench.Sense{TransformerOhms: 40}
+	near("half primary", SenseOpenVolts(&s, 500), 10)
+	for _, v := range []float64{0, -3, math.NaN()} {
+		if got := SenseOpenVolts(&s, v); !math.IsInf(got, 1) {
+			t.Errorf("at %g V: %g, want +Inf", v, got)
+		}
+	}
+}
+
+func TestValueJSON(t *testing.T) {
+	for _, c := range []struct {
+		v    Value
+		want string
+	}{{Value{}, "null"}, {volts(0.0351), "0.0351"}, {volts(1.0 / 3), "0.3333333"}, {volts(0), "0"}, {Value{X: 5}, "null"}} {
+		if got, err := c.v.MarshalJSON(); err != nil || string(got) != c.want {
+			t.Errorf("%+v is %s, %v; want %s", c.v, got, err, c.want)
+		}
+	}
+}
+
+var sink Figures
+
+func TestConvertAllocatesNothing(t *testing.T) {
+	for _, w := range ways {
+		x := simulated{ip: 0.04, is: 0.003, vak: 460, cathodeOhms: 1, primary: 40, screen: 470}
+		s, m := w.socket(x), w.meters(x)
+		r := drivers.Reading{Digits: 382, Exp: -4, Prefix: -3, Quantity: drivers.Voltage}
+		if n := testing.AllocsPerRun(100, func() {
+			m.Sense = MeasuredValue(r, bench.Accuracy{Given: true, Counts: 3})
+			sink = Convert(&s, m)
+		}); n != 0 {
+			t.Errorf("%s: %g allocations", w.name, n)
+		}
+	}
+}
+
+func BenchmarkConvert(b *testing.B) {
+	x := simulated{ip: 0.04, is: 0.003, vak: 460, cathodeOhms: 1, primary: 40, screen: 470}
+	s, m := ways[3].socket(x), ways[3].meters(x)
+	b.ReportAllocs()
+	for b.Loop() {
+		sink = Convert(&s, m)
+	}
+}
+
+func ExampleTarget() {
+	amperes, senseVolts := Target(25, 460, 0.70, 1)
+	fmt.Printf("%.1f mA, %.1f mV across 1 ohm\n", amperes*1000, senseVolts*1000)
+	// Output: 38.0 mA, 38.0 mV across 1 ohm
+}

@@ -1,0 +1,93 @@
+package socket
+
+import "math"
+
+// The independent inputs of a socket's figures.
+const (
+	bySense = iota
+	byOhms
+	byPlate
+	byCathode
+	byScreen
+	numInputs
+)
+
+// uncertainties are the standard uncertainties of the inputs; 0 is not stated.
+type uncertainties [numInputs]float64
+
+// quantity is a number with its sensitivity coefficient to each input (GUM
+// 5.1.3, forward differentiation). Since it leads back to the inputs, figures
+// that share one stay correlated as they should. The zero quantity is unknown.
+type quantity struct {
+	x     float64
+	c     [numInputs]float64 // partial derivative by each input
+	known bool
+}
+
+// input is a measured value, by its place among the inputs.
+func input(i int, v Value) quantity {
+	if !v.Known {
+		return quantity{}
+	}
+	q := exact(v.X)
+	q.c[i] = 1
+	return q
+}
+
+// exact is a number without uncertainty.
+func exact(x float64) quantity { return quantity{x: x, known: true} }
+
+func (a quantity) plus(b quantity) quantity {
+	return a.with(b, a.x+b.x, 1, 1)
+}
+
+func (a quantity) less(b quantity) quantity {
+	return a.with(b, a.x-b.x, 1, -1)
+}
+
+func (a quantity) times(b quantity) quantity {
+	return a.with(b, float64(a.x*b.x), b.x, a.x)
+}
+
+// over is unknown where b is 0: no resistor, no limit.
+func (a quantity) over(b quantity) quantity {
+	if b.x == 0 {
+		return quantity{}
+	}
+	return a.with(b, a.x/b.x, 1/b.x, -a.x/b.x/b.x)
+}
+
+// with is x, whose partial derivatives by a and b are da and db (chain rule).
+// Conversions of products, here and above, keep the compiler from fusing them
+// with a later sum: all machines give the same bytes.
+func (a quantity) with(b quantity, x, da, db float64) quantity {
+	if !a.known || !b.known {
+		return quantity{}
+	}
+	q := exact(x)
+	for i := range q.c {
+		q.c[i] = float64(da*a.c[i]) + float64(db*b.c[i])
+	}
+	return q
+}
+
+// value combines the inputs' uncertainties (GUM eq. 10).
+func (a quantity) value(u *uncertainties) Value {
+	if !a.known {
+		return Value{}
+	}
+	v := Value{X: a.x, Known: true}
+	var sum float64
+	for i, c := range a.c {
+		if c == 0 {
+			continue
+		}
+		if u[i] == 0 {
+			return v
+		}
+		t := c * u[i]
+		sum += float64(t * t)
+	}
+	v.U = math.Sqrt(sum)
+	return v
+}

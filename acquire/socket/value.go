@@ -1,0 +1,40 @@
+// Package socket turns sense volts and plate volts into current, dissipation
+// and share of the limit, each with its uncertainty.
+package socket
+
+import "strconv"
+
+// Value is a derived figure in SI units, or the knowledge that it is not known.
+// The zero Value is unknown: never a zero, and never an old figure shown as fresh.
+type Value struct {
+	X     float64
+	U     float64 // standard uncertainty, same unit; 0 when it cannot be stated
+	Known bool
+}
+
+// MarshalJSON is the number, to seven significant digits, or null when unknown.
+func (v Value) MarshalJSON() ([]byte, error) {
+	if !v.Known {
+		return []byte("null"), nil
+	}
+	return strconv.AppendFloat(nil, Round(v.X), 'g', -1, 64), nil
+}
+
+// Round keeps seven significant digits: more than any meter here has, and few
+// enough that the last bit of a floating-point unit never shows in a record.
+func Round(x float64) float64 {
+	r, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 7, 64), 64)
+	if err != nil {
+		return x
+	}
+	return r
+}
+
+// Figures is what is known of one socket at one moment.
+type Figures struct {
+	CathodeCurrent   Value // ampere; plate plus screen
+	PlateCurrent     Value // ampere; equals CathodeCurrent, at most, where the screen's share is neither measured nor set
+	PlateVolts       Value // volt, plate to cathode
+	PlateDissipation Value // watt
+	DissipationRatio Value // of the plate dissipation limit
+}

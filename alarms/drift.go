@@ -1,0 +1,132 @@
+package alarms
+
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+// change is how far the current of b is from that of reference, as a ratio,
+// with what the supply's movement explains taken out.
+func change(reference, b bin) float64 {
+	volts := reference.volts
+	if math.IsNaN(b.volts) {
+		volts = math.NaN()
+	}
+	return b.atVolts(volts)/reference.current - 1
+}
+
+// recent is the median of the last 10 s.
+func (s *socketState) recent() bin { return s.medians(s.bins[len(s.bins)-2:]) }
+
+var drift = &socketRule{
+	binned: true,
+	rule: rule{name: "drift", priority: Medium, onDelay: delay(20 * time.Second), offDelay: time.Minute,
+		advice: "Watch this tube and its coupling capacitor and bias supply. If it goes on, switch off and test both."},
+	judge: func(s *socketState) verdict {
+		if !s.settled || !s.e.dissipating() {
+			return no
+		}
+		if len(s.bins) < 2 || !s.conducting() || s.worse() || s.e.explained(s) {
+			return unknown
+		}
+		limit := s.e.job.Limits.Drift
+		if s.is("drift") {
+			limit *= 0.8 // deadband
+		}
+		return when(math.Abs(change(s.reference, s.recent())) > limit)
+	},
+	text: func(s *socketState) string {
+		b := s.recent()
+		return fmt.Sprintf("%s %+.0f %% from its settled %s, supply movement taken out: now %s", s.Name,
+			100*change(s.reference, b), milliamps(s.reference.current), milliamps(b.current))
+	},
+}
+
+// worse says whether an alarm of this socket stands that says more than a
+// drift or a step would.
+func (s *socketState) worse() bool { return s.is("runaway") || s.is("over-dissipation") }
+
+// step compares 10 s with the 10 s before, leaving one bin between them for a
+// step that falls inside it. Both bins after must have moved: one alone is an
+// excursion, not a step.
+func (s *socketState) step() (size float64, after bin, ok bool) {
+	n := len(s.bins)
+	if n < 5 || s.bins[n-1].t-s.bins[n-5].t > 6*binLength.Seconds() {
+		return 0, bin{}, false
+	}
+	before := s.medians(s.bins[n-5 : n-3])
+	x, y := change(before, s.bins[n-2]), change(before, s.bins[n-1])
+	if math.Abs(y) < math.Abs(x) {
+		x = y
+	}
+	return x, s.recent(), true
+}
+
+var step = &socketRule{
+	binned: true,
+	rule: rule{name: "step", priority: Medium, offDelay: time.Minute,
+		advice: "Look for a bad joint: sense resistor, socket pin, bias trimmer, coupling capacitor. Tap gently with an insulated stick, HT on only if you must."},
+	judge: func(s *socketState) verdict {
+		if !s.settled || !s.e.dissipating() {
+			return no
+		}
+		size, after, ok := s.step()
+		if !ok || !s.conducting() || s.worse() || s.e.explained(s) {
+			return unknown
+		}
+		if math.Abs(size) <= s.e.job.Limits.Step {
+			return no
+		}
+		// The step is told; what drifts from here is another matter.
+		s.reference = after
+		return stands
+	},
+	text: func(s *socketState) string {
+		size, after, _ := s.step()
+		return fmt.Sprintf("%s stepped by %+.0f %% within 15 s, to %s", s.Name, 100*size, milliamps(after.current))
+	},
+}
+
+var imbalance = &benchRule{
+	rule: rule{name: "imbalance", priority: Low, onDelay: delay(time.Minute), offDelay: time.Minute,
+		advice: "Match the halves anew when the amplifier is next on the bench: unequal halves magnetise the transformer and hum."},
+	judge: func(e *Engine) verdict {
+		a, b, ok := e.halves()
+		if !e.dissipating() {
+			return no
+		}
+		if !ok || e.explained(nil) {
+			return unknown
+		}
+		limit := e.job.Limits.Imbalance
+		if e.standing("imbalance") {
+			limit *= 0.8 // deadband
+		}
+		return when(2*math.Abs(a-b) > limit*(a+b))
+	},
+	text: func(e *Engine) string {
+		a, b, _ := e.halves()
+		return fmt.Sprintf("half a draws %s, half b %s: %.0f %% apart", milliamps(a), milliamps(b), 200*math.Abs(a-b)/(a+b))
+	},
+}
+
+// halves sums the plate currents of the two halves; ok only while every socket
+// that has a half has settled and is known.
+func (e *Engine) halves() (a, b float64, ok bool) {
+	for _, s := range e.sockets {
+		if s.Half == "" {
+			continue
+		}
+		i := s.fig.PlateCurrent
+		if !i.Known || !s.settled {
+			return 0, 0, false
+		}
+		if s.Half == "a" {
+			a += i.X
+		} else {
+			b += i.X
+		}
+	}
+	return a, b, a > 0 && b > 0
+}

@@ -1,0 +1,403 @@
+package alarms_test
+
+import (
+	"errors"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"nightsoak/acquire/emulate"
+	"nightsoak/alarms"
+	"nightsoak/drivers"
+)
+
+// script feeds an engine whatever a test says the meters show, half a second
+// apart, and keeps the events.
+type script struct {
+	t     *testing.T
+	e     *alarms.Engine
+	now   time.Duration
+	sense [4]float64 // volt
+	ht    float64    // volt
+	mute  [5]bool
+	flags [5]drivers.Flags
+	quant drivers.Quantity // of meter k1
+	ev    []alarms.Event
+}
+
+func newScript(t *testing.T) *script {
+	s := &script{t: t, e: alarms.New(files(t)), quant: drivers.Voltage}
+	s.act(alarms.Act{Act: "begin"})
+	return s
+}
+
+func (s *script) feed(in alarms.Input) { s.ev = append(s.ev, s.e.Feed(in)...) }
+
+func (s *script) act(a alarms.Act) {
+	s.t.Helper()
+	if err := s.e.Check(a); err != nil {
+		s.t.Fatal(err)
+	}
+	s.feed(alarms.Input{T: s.now, Act: &a})
+}
+
+// run lets d pass and returns the events of it.
+func (s *script) run(d time.Duration) []alarms.Event {
+	n := len(s.ev)
+	for end := s.now + d; s.now < end; {
+		s.now += 500 * time.Millisecond
+		for m := range 5 {
+			if s.mute[m] {
+				continue
+			}
+			r := shown(s.ht, -2)
+			if m < 4 {
+				r = shown(s.sense[m], -5)
+			}
+			r.Flags |= s.flags[m]
+			if r.Flags&drivers.Overload != 0 {
+				r.Digits = 0
+			}
+			if m == 0 {
+				r.Quantity = s.quant
+			}
+			s.feed(alarms.Input{T: s.now, Meter: m, Reading: r})
+		}
+		s.ev = append(s.ev, s.e.Advance(s.now)...)
+	}
+	return s.ev[n:]
+}
+
+// on switches the amplifier on at 41 mA and lets it settle.
+func (s *script) on() *script {
+	s.t.Helper()
+	s.sense, s.ht = [4]float64{0.0410, 0.0412, 0.0409, 0.0411}, 462
+	s.run(11 * time.Minute)
+	if s.e.Phase() != alarms.Soak {
+		s.t.Fatalf("not in soak: %s\n%s", s.e.Phase(), lines(s.t, s.ev))
+	}
+	return s
+}
+
+// state is that of one alarm.
+func (s *script) state(id string) alarms.State {
+	for _, a := range s.e.Snapshot().Alarms {
+		if a.ID == id {
+			return a.State
+		}
+	}
+	return alarms.Normal
+}
+
+func phases(ev []alarms.Event) (p []string) {
+	for _, e := range ev {
+		if e.Event == alarms.EventPhase {
+			p = append(p, string(e.Phase))
+		}
+	}
+	return p
+}
+
+func (s *script) want(got []alarms.Event, raise ...string) {
+	s.t.Helper()
+	if g := raised(got); !slices.Equal(g, raise) {
+		s.t.Errorf("raised %q, want %q\n%s", g, raise, lines(s.t, got))
+	}
+}
+
+// The whole of a day: standby, warm-up, soak, off, on again, off, ended.
+func TestPhases(t *testing.T) {
+	s := newScript(t)
+	s.run(30 * time.Second)
+	s.on()
+	s.sense, s.ht = [4]float64{}, 180 // off: the reservoir drains
+	s.run(10 * time.Second)
+	s.ht = 20
+	s.run(10 * time.Second)
+	s.on()
+	s.sense, s.ht = [4]float64{}, 0
+	s.run(10 * time.Second)
+	s.act(alarms.Act{Act: "end"})
+	want := "standby warm-up soak cool-down warm-up soak cool-down ended"
+	if got := strings.Join(phases(s.ev), " "); got != want {
+		t.Errorf("phases %s, want %s", got, want)
+	}
+	s.want(s.ev)
+	if ev := s.run(time.Minute); len(ev) > 0 {
+		t.Errorf("events after the end:\n%s", lines(t, ev))
+	}
+}
+
+// "plate-lead: HT near zero while a socket still conducts": dissipation is
+// unknown then, and the limit is judged with the last settled HT.
+func TestPlateLead(t *testing.T) {
+	s := newScript(t).on()
+	s.ht = 0.3
+	s.want(s.run(10*time.Second), "plate-lead/north high")
+	snap := s.e.Snapshot()
+	if snap.Phase != alarms.Soak || snap.Sockets[0].DissipationRatio.Known || snap.HT.Charged != nil {
+		t.Errorf("phase %s, ratio %+v, charged %v", snap.Phase, snap.Sockets[0].DissipationRatio, snap.HT.Charged)
+	}
+	s.sense[1] = 0.070 // 70 mA at the settled 462 V is 32.3 W of 30
+	s.want(s.run(5*time.Second), "over-dissipation/V6 high")
+	s.ht, s.sense[1] = 462, 0.041
+	s.run(20 * time.Second)
+	for _, id := range []string{"plate-lead/north", "over-dissipation/V6"} {
+		if got := s.state(id); got != alarms.Returned {
+			t.Errorf("%s is %s after the clip is back", id, got)
+		}
+	}
+}
+
+// The 100 % limit: on-delay, deadband of two points, off-delay.
+func TestOverDissipation(t *testing.T) {
+	s := newScript(t).on()
+	limit := 30.0 / 462
+	s.sense[0] = limit * 1.01
+	s.want(s.run(2500 * time.Millisecond))
+	s.sense[0] = limit * 0.95
+	s.run(time.Minute) // a step, but an excursion shorter than the delay is no over-dissipation
+	if got := s.state("over-dissipation/V5"); got != alarms.Normal {
+		t.Errorf("2.5 s over the limit: %s", got)
+	}
+	s.sense[0] = limit * 1.01
+	s.want(s.run(5*time.Second), "over-dissipation/V5 high")
+	for range 10 { // flicker about the limit does not chatter
+		s.sense[0] = limit * 0.995
+		s.want(s.run(2 * time.Second))
+		s.sense[0] = limit * 1.005
+		s.want(s.run(2 * time.Second))
+	}
+}
+
+// "sense-open: overload there": current unknown, never an over-dissipation.
+func TestSenseOpen(t *testing.T) {
+	s := newScript(t).on()
+	s.flags[3] = drivers.Overload
+	s.want(s.run(5*time.Second), "sense-open/V8 high")
+	if f := s.e.Snapshot().Sockets[3]; f.CathodeCurrent.Known || f.DissipationRatio.Known {
+		t.Errorf("a current through an open resistor: %+v", f.Figures)
+	}
+}
+
+func TestStepAndAdjusted(t *testing.T) {
+	s := newScript(t).on()
+	s.sense[1] = 0.0480
+	s.want(s.run(30*time.Second), "step/V6 medium")
+	s.act(alarms.Act{Act: "adjusted", Socket: "V6"})
+	if s.e.Snapshot().Sockets[1].Settled {
+		t.Error("settled right after the trimmer was turned")
+	}
+	ev := s.run(11 * time.Minute)
+	if !slices.ContainsFunc(ev, func(e alarms.Event) bool { return e.Event == alarms.EventSettled && e.Socket == "V6" }) {
+		t.Errorf("V6 does not settle anew:\n%s", lines(t, ev))
+	}
+}
+
+func TestSupply(t *testing.T) {
+	s := newScript(t).on()
+	s.ht *= 0.88
+	for i := range s.sense {
+		s.sense[i] *= 0.88 * 0.938 // 0.88^1.5: the supply explains it
+	}
+	s.want(s.run(time.Minute), "supply/north medium")
+}
+
+// Meters that are silent, on hold, in the wrong function or low on battery
+// say so once, and their figures do not count meanwhile.
+func TestMeterAlarms(t *testing.T) {
+	s := newScript(t).on()
+	s.flags[0] = drivers.Hold
+	s.want(s.run(10*time.Second), "meter-hold/k1 medium")
+	if s.e.Snapshot().Sockets[0].CathodeCurrent.Known {
+		t.Error("a held figure counts as live")
+	}
+	s.flags[0], s.flags[1] = drivers.LowBattery, drivers.AC
+	s.want(s.run(20*time.Second), "meter-wrong-function/k2 medium", "meter-low-battery/k1 low")
+	s.flags[1], s.quant = 0, drivers.Resistance
+	s.want(s.run(20*time.Second), "meter-wrong-function/k1 medium")
+	if s.e.Snapshot().Sockets[0].CathodeCurrent.Known {
+		t.Error("an ohms reading became a current")
+	}
+	s.quant, s.flags[4] = drivers.Voltage, drivers.Overload
+	s.want(s.run(10*time.Second), "meter-overload/ht medium")
+	s.flags[4], s.mute[2] = 0, true
+	ev := s.run(10 * time.Second)
+	s.want(ev, "meter-silent/k3 medium")
+	if e, _ := find(ev, "meter-silent/k3", alarms.Medium); !strings.Contains(e.Text, "not watched now: V7") {
+		t.Errorf("text %q", e.Text)
+	}
+	if at := s.e.Snapshot(); at.Sockets[2].CathodeCurrent.Known || at.Meters[2].State != "silent" {
+		t.Errorf("k3 is silent, but %+v", at.Sockets[2].Figures)
+	}
+	s.mute[2] = false
+	s.run(time.Second)
+	if !s.e.Snapshot().Sockets[2].CathodeCurrent.Known {
+		t.Error("k3 is back, its socket is not")
+	}
+}
+
+// ISA-18.2 transitions of FACTS: B->C, C->A, B->D, D->A, D->B, shelving with an end.
+func TestLifecycle(t *testing.T) {
+	const id = "meter-hold/k1"
+	s := newScript(t).on()
+	state := func(want alarms.State) {
+		t.Helper()
+		if got := s.state(id); got != want {
+			t.Errorf("%s is %s, want %s", id, got, want)
+		}
+	}
+	hold := func(f drivers.Flags) { s.flags[0] = f; s.run(10 * time.Second) }
+	state(alarms.Normal)
+	hold(drivers.Hold)
+	state(alarms.Unacknowledged) // A -> B
+	s.act(alarms.Act{Act: "acknowledge", ID: id})
+	state(alarms.Acknowledged) // B -> C
+	hold(0)
+	state(alarms.Normal) // C -> A
+	hold(drivers.Hold)
+	hold(0)
+	state(alarms.Returned) // B -> D
+	hold(drivers.Hold)
+	state(alarms.Unacknowledged) // D -> B
+	hold(0)
+	s.act(alarms.Act{Act: "acknowledge", ID: id})
+	state(alarms.Normal) // D -> A
+	hold(drivers.Hold)
+	s.act(alarms.Act{Act: "shelve", ID: id, For: "1m"})
+	state(alarms.Shelved) // B -> E
+	s.run(45 * time.Second)
+	state(alarms.Shelved)
+	s.run(30 * time.Second)
+	state(alarms.Unacknowledged) // E -> B: the time is over and it still stands
+	s.act(alarms.Act{Act: "shelve", ID: id, For: "1h"})
+	hold(0)
+	s.act(alarms.Act{Act: "unshelve", ID: id})
+	state(alarms.Normal) // E -> A
+}
+
+func TestRefusedActs(t *testing.T) {
+	s := newScript(t)
+	for _, c := range []struct {
+		act  alarms.Act
+		says string
+	}{
+		{alarms.Act{Act: "begin"}, "has begun already"},
+		{alarms.Act{Act: "note", Text: " "}, "empty"},
+		{alarms.Act{Act: "adjusted", Socket: "V9"}, "V5, V6, V7, V8"},
+		{alarms.Act{Act: "acknowledge", ID: "runaway/V9"}, "runaway/V7"},
+		{alarms.Act{Act: "acknowledge", ID: "runaway/V7"}, "nothing to acknowledge"},
+		{alarms.Act{Act: "shelve", ID: "runaway/V7", For: "forever"}, "30m"},
+		{alarms.Act{Act: "shelve", ID: "runaway/V7", For: "25h"}, "at most 24h"},
+		{alarms.Act{Act: "unshelve", ID: "runaway/V7"}, "not shelved"},
+		{alarms.Act{Act: "move", Meter: "k1", Socket: "V6"}, "does not rove"},
+		{alarms.Act{Act: "fly"}, "not an act"},
+	} {
+		err := s.e.Check(c.act)
+		if !errors.Is(err, alarms.ErrRefused) || !strings.Contains(err.Error(), c.says) {
+			t.Errorf("%+v: %v, want it to say %q", c.act, err, c.says)
+		}
+		if ev := s.e.Feed(alarms.Input{Act: &c.act}); len(ev) > 0 {
+			t.Errorf("%+v was refused, but caused %s", c.act, lines(t, ev))
+		}
+	}
+}
+
+// A gap says so, raises no silence for the time that nobody watched, and a
+// long one makes the sockets settle anew.
+func TestGap(t *testing.T) {
+	s := newScript(t).on()
+	gap := func(d time.Duration) []alarms.Event {
+		from := s.now
+		s.now += d
+		n := len(s.ev)
+		s.feed(alarms.Input{T: s.now, Gap: &alarms.Gap{From: alarms.Seconds(from), Text: "the daemon was stopped"}})
+		s.run(10 * time.Second)
+		return s.ev[n:]
+	}
+	ev := gap(time.Minute)
+	s.want(ev)
+	if ev[0].Event != alarms.EventGap || !s.e.Snapshot().Sockets[0].Settled {
+		t.Errorf("after a minute's gap:\n%s", lines(t, ev))
+	}
+	s.want(gap(time.Hour))
+	if s.e.Snapshot().Sockets[0].Settled {
+		t.Error("an hour unwatched, and still settled")
+	}
+	s.mute[0] = true
+	s.want(gap(time.Minute), "meter-silent/k1 medium")
+}
+
+// Advance may be called often, seldom or never: the events are the same. This
+// is what makes a replayed night equal to the live one.
+func TestAdvanceMakesNoDifference(t *testing.T) {
+	cfg := emulate.Config{Seed: 3, Fault: emulate.Silent, FaultAt: 12 * time.Minute}
+	const long = 15 * time.Minute
+	in := inputs(t, cfg, long)
+	want := lines(t, judge(t, in, long))
+	if !strings.Contains(want, "meter-silent/k4") {
+		t.Fatalf("no alarm to compare:\n%s", want)
+	}
+	rng := rand.New(rand.NewPCG(1, 2))
+	e := alarms.New(files(t))
+	var ev []alarms.Event
+	for _, x := range in {
+		for rng.IntN(3) == 0 {
+			ev = append(ev, e.Advance(e.Now()+time.Duration(rng.Int64N(int64(max(x.T-e.Now(), 0)+1))))...)
+		}
+		ev = append(ev, e.Feed(x)...)
+	}
+	for e.Now() < long {
+		ev = append(ev, e.Advance(min(long, e.Now()+time.Duration(rng.Int64N(int64(time.Second)))))...)
+	}
+	if got := lines(t, ev); got != want {
+		t.Errorf("with Advance called at random:\n%s\nwithout:\n%s", got, want)
+	}
+}
+
+// A silence is stamped with the moment it was over, not when somebody looked.
+func TestSilenceIsStampedByItsDelay(t *testing.T) {
+	s := newScript(t)
+	s.run(3 * time.Second) // last readings at 3 s
+	ev := s.e.Advance(time.Hour)
+	if len(ev) != 5 || time.Duration(ev[0].T) != 8*time.Second {
+		t.Errorf("want five silences at 8 s:\n%s", lines(t, ev))
+	}
+}
+
+// Whatever the meters say, nothing panics and no event holds what is not a number.
+func FuzzEngine(f *testing.F) {
+	f.Add([]byte{0, 10, 1, 200, 4, 255, 30, 0}, int64(462))
+	f.Fuzz(func(t *testing.T, b []byte, scale int64) {
+		e := alarms.New(files(t))
+		e.Feed(alarms.Input{Act: &alarms.Act{Act: "begin"}})
+		now := time.Duration(0)
+		for i := 0; i+3 < len(b); i += 4 {
+			now += time.Duration(b[i]) * 100 * time.Millisecond
+			r := drivers.Reading{Digits: int64(int8(b[i+1])) * scale, Exp: int8(b[i+2]), Quantity: drivers.Quantity(b[i+3] % 12), Flags: drivers.Flags(b[i+2]) << 2}
+			for _, ev := range e.Feed(alarms.Input{T: now, Meter: int(b[i+3]) % 6, Reading: r}) {
+				if s := lines(t, []alarms.Event{ev}); strings.Contains(s, "NaN") {
+					t.Fatal(s)
+				}
+			}
+			e.Snapshot()
+		}
+	})
+}
+
+func BenchmarkReading(b *testing.B) {
+	in := inputs(b, emulate.Config{Seed: 1}, 20*time.Minute)
+	e := alarms.New(files(b))
+	for _, x := range in {
+		e.Feed(x)
+	}
+	last := in[len(in)-1].T
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		x := in[1+i%(len(in)-1)]
+		x.T = last + time.Duration(i)*60*time.Millisecond
+		e.Feed(x)
+	}
+}

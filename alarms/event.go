@@ -1,0 +1,96 @@
+package alarms
+
+import "nightsoak/acquire/socket"
+
+// The kinds of Event.
+const (
+	EventPhase   = "phase"
+	EventSettled = "settled"
+	EventAlarm   = "alarm"
+	EventAct     = "act"
+	EventPort    = "port"
+	EventGap     = "gap"
+	// EventSoakOver says that the job's soak_for has passed since the soak began.
+	EventSoakOver = "soak-over"
+)
+
+// Event is something the run's record says happened. Events are values,
+// numbered from 1 in the order they were made, appended once and never edited.
+// Its JSON is one line and the same bytes for the same inputs.
+type Event struct {
+	Seq   int     `json:"-"`
+	T     Seconds `json:"t"`
+	Event string  `json:"event"`
+
+	Phase Phase `json:"phase,omitempty"` // phase
+
+	Act string `json:"act,omitempty"` // act: see Act for the fields that go with each
+
+	Socket           string        `json:"socket,omitempty"`            // settled, act
+	CathodeCurrent   *socket.Value `json:"cathode_current_a,omitempty"` // settled
+	DissipationRatio *socket.Value `json:"dissipation_ratio,omitempty"` // settled
+
+	ID       string   `json:"id,omitempty"`       // alarm, act: "runaway/V7"
+	Alarm    string   `json:"alarm,omitempty"`    // alarm: "runaway"
+	Subject  string   `json:"subject,omitempty"`  // alarm: socket, watch, meter or the bench's name
+	Priority Priority `json:"priority,omitempty"` // alarm
+	State    State    `json:"state,omitempty"`    // alarm
+
+	Meter      string   `json:"meter,omitempty"`       // port, act
+	Open       *bool    `json:"open,omitempty"`        // port
+	From       *Seconds `json:"from,omitempty"`        // gap
+	For        string   `json:"for,omitempty"`         // act
+	FirstPower bool     `json:"first_power,omitempty"` // act
+
+	Text   string `json:"text,omitempty"`   // alarm, act, port, gap: what, for people
+	Advice string `json:"advice,omitempty"` // alarm: what to do
+}
+
+// Phase is where a run stands.
+type Phase string
+
+// The phases, in their usual order.
+const (
+	Standby  Phase = "standby"   // before HT
+	WarmUp   Phase = "warm-up"   // from HT up
+	Soak     Phase = "soak"      // from settled, or from settle_by
+	CoolDown Phase = "cool-down" // from HT under half its settled value
+	Ended    Phase = "ended"
+)
+
+// Priority is how soon a person must act.
+type Priority string
+
+// The priorities.
+const (
+	Low    Priority = "low"
+	Medium Priority = "medium"
+	High   Priority = "high"
+)
+
+// Rank is 1 for low, 2 for medium, 3 for high, 0 for anything else.
+func (p Priority) Rank() int {
+	switch p {
+	case Low:
+		return 1
+	case Medium:
+		return 2
+	case High:
+		return 3
+	}
+	return 0
+}
+
+// State is an alarm's state after ISA-18.2 / IEC 62682.
+type State string
+
+// The states.
+const (
+	Normal         State = "normal"
+	Unacknowledged State = "unacknowledged"
+	Acknowledged   State = "acknowledged"
+	Returned       State = "returned" // back to normal, not yet acknowledged
+	Shelved        State = "shelved"
+	Suppressed     State = "suppressed" // by design: another alarm says it already
+	OutOfService   State = "out-of-service"
+)

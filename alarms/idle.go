@@ -1,0 +1,46 @@
+package alarms
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"nightsoak/acquire/bench"
+)
+
+var notSettled = &socketRule{
+	binned: true,
+	rule: rule{name: "not-settled", priority: Low, onDelay: func(j *bench.Job) time.Duration { return j.Limits.SettleBy }, offDelay: 0,
+		advice: "Leave it on longer and watch it. A tube that never settles is tired, gassy, or its bias is not steady."},
+	judge: func(s *socketState) verdict { return when(s.e.dissipating() && s.conducted && !s.settled) },
+	text: func(s *socketState) string {
+		if !s.slope.Known {
+			return fmt.Sprintf("%s has not settled %s after it began to conduct", s.Name, people(s.e.job.Limits.SettleBy))
+		}
+		return fmt.Sprintf("%s has not settled %s after it began to conduct: still moving by %+.2g mA in 5 min", s.Name,
+			people(s.e.job.Limits.SettleBy), 1000*300*s.slope.X)
+	},
+}
+
+var idleOffTarget = &socketRule{
+	binned: true,
+	rule: rule{name: "idle-off-target", priority: Low, onDelay: delay(30 * time.Second), offDelay: 30 * time.Second,
+		advice: "Set the idle anew, then say so with `adjusted`."},
+	judge: func(s *socketState) verdict {
+		j := s.e.job
+		if j.IdleTarget == 0 || !s.settled || !s.e.dissipating() {
+			return no
+		}
+		if !s.fig.DissipationRatio.Known || len(s.bins) < 2 || s.is("drift") || s.e.standing("supply") || s.e.explained(nil) {
+			return unknown
+		}
+		tolerance := j.Limits.IdleTolerance
+		if s.is("idle-off-target") {
+			tolerance *= 0.8 // deadband
+		}
+		return when(math.Abs(s.recent().ratio-j.IdleTarget) > tolerance)
+	},
+	text: func(s *socketState) string {
+		return fmt.Sprintf("%s idles at %.0f %% of its limit; the job asks for %.0f %%", s.Name, 100*s.recent().ratio, 100*s.e.job.IdleTarget)
+	},
+}

@@ -1,0 +1,68 @@
+package alarms
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"nightsoak/drivers"
+)
+
+// Input is one thing that happened, in the order it arrived. Readings, acts,
+// port changes and gaps are all that the engine ever sees; everything it says
+// follows from them.
+type Input struct {
+	T       time.Duration // run time, whole milliseconds
+	Meter   int           // index into the bench's meters, of a Reading
+	Reading drivers.Reading
+	Act     *Act        // set: an act, Reading means nothing
+	Port    *PortChange // set: a port change
+	Gap     *Gap        // set: the daemon was not there
+}
+
+// Act is what an operator did.
+type Act struct {
+	Act        string `json:"act"`                   // begin end note adjusted move acknowledge shelve unshelve
+	ID         string `json:"id,omitempty"`          // acknowledge, shelve, unshelve: the alarm's id
+	Text       string `json:"text,omitempty"`        // note
+	For        string `json:"for,omitempty"`         // shelve: how long, "30m"
+	Meter      string `json:"meter,omitempty"`       // move
+	Socket     string `json:"socket,omitempty"`      // move, adjusted (or "all")
+	FirstPower bool   `json:"first_power,omitempty"` // begin
+}
+
+// PortChange is a meter's port opened, lost or refused.
+type PortChange struct {
+	Meter string `json:"meter"`
+	Open  bool   `json:"open"`
+	Text  string `json:"text,omitempty"` // what is wrong and how to mend it
+}
+
+// Gap is a stretch of run time in which no daemon ran.
+type Gap struct {
+	From Seconds `json:"from"` // run time up to which the run had been judged
+	Text string  `json:"text"`
+}
+
+// Seconds is a run time or a duration that shows in JSON as seconds with three decimals.
+type Seconds time.Duration
+
+// MarshalJSON is seconds with three decimals: 613.000.
+func (s Seconds) MarshalJSON() ([]byte, error) {
+	return strconv.AppendFloat(nil, time.Duration(s).Seconds(), 'f', 3, 64), nil
+}
+
+// UnmarshalJSON reads seconds and rounds them to 1 ms.
+func (s *Seconds) UnmarshalJSON(b []byte) error {
+	var x float64
+	if err := json.Unmarshal(b, &x); err != nil {
+		return err
+	}
+	if !(math.Abs(x) < 1e9) {
+		return fmt.Errorf("time of %g s is out of range", x)
+	}
+	*s = Seconds(time.Duration(math.Round(x*1000)) * time.Millisecond)
+	return nil
+}

@@ -1,0 +1,226 @@
+package alarms_test
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"nightsoak/acquire/bench"
+	"nightsoak/acquire/emulate"
+	"nightsoak/alarms"
+	"nightsoak/drivers"
+)
+
+const benchText = `
+name = "north"
+[[meter]]
+name = "k1"
+port = "/dev/ttyUSB0"
+format = "fs9721"
+accuracy = "0.5% + 3"
+[[meter]]
+name = "k2"
+port = "/dev/ttyUSB1"
+format = "fs9721"
+accuracy = "0.5% + 3"
+[[meter]]
+name = "k3"
+port = "/dev/ttyUSB2"
+format = "es51922"
+accuracy = "0.1% + 5"
+[[meter]]
+name = "k4"
+port = "/dev/ttyUSB3"
+format = "es51922"
+accuracy = "0.1% + 5"
+[[meter]]
+name = "ht"
+port = "tcp://192.0.2.7:5025"
+format = "scpi"
+function = "VOLT:DC"
+accuracy = "0.05% + 2"
+`
+
+// files is the demo's job on a bench of five meters.
+func files(t testing.TB) (*bench.Bench, *bench.Job) {
+	t.Helper()
+	b, err := bench.Parse("bench.toml", []byte(benchText))
+	if err != nil {
+		t.Fatal(err)
+	}
+	j, err := bench.ParseJob("job.toml", []byte(emulate.JobTOML()), b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b, j
+}
+
+// shown is a voltage as a display with that resolution (a power of ten) shows it.
+func shown(volts float64, exp int8) drivers.Reading {
+	return drivers.Reading{Digits: int64(math.Round(volts * math.Pow10(-int(exp)))), Exp: exp, Prefix: -3, Quantity: drivers.Voltage, Flags: drivers.DC}
+}
+
+// inputs is an emulated night as the core gets it: begin, then the readings of
+// five meters, k1 and k2 with 0.1 mV resolution, k3 and k4 with 0.01 mV, ht 10 mV.
+func inputs(t testing.TB, cfg emulate.Config, long time.Duration) []alarms.Input {
+	t.Helper()
+	amp, err := emulate.NewAmp(cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	in := []alarms.Input{{Act: &alarms.Act{Act: "begin"}}}
+	for now := 100 * time.Millisecond; now < long; now += 100 * time.Millisecond {
+		s := amp.At(now)
+		for m := range 4 {
+			if (now/(100*time.Millisecond)+time.Duration(m))%4 != 0 || m == 3 && cfg.Fault == emulate.Silent && now > amp.FaultAt() {
+				continue
+			}
+			exp := int8(-4)
+			if m >= 2 {
+				exp = -5
+			}
+			r := shown(s.Sockets[m].Sense, exp)
+			if math.Abs(s.Sockets[m].Sense) > 0.2 {
+				r = shown(s.Sockets[m].Sense, -2)
+			}
+			in = append(in, alarms.Input{T: now, Meter: m, Reading: r})
+		}
+		if now%(500*time.Millisecond) == 0 {
+			in = append(in, alarms.Input{T: now, Meter: 4, Reading: shown(s.HT, -2)})
+		}
+	}
+	return in
+}
+
+// judge runs inputs through a new engine and returns the events.
+func judge(t testing.TB, in []alarms.Input, end time.Duration) []alarms.Event {
+	t.Helper()
+	e := alarms.New(files(t))
+	var out []alarms.Event
+	for _, x := range in {
+		out = append(out, e.Feed(x)...)
+	}
+	return append(out, e.Advance(end)...)
+}
+
+// raised lists what was raised, each as "id priority", in order.
+func raised(ev []alarms.Event) []string {
+	var s []string
+	for _, e := range ev {
+		if e.Event == alarms.EventAlarm && e.State == alarms.Unacknowledged {
+			s = append(s, fmt.Sprintf("%s %s", e.ID, e.Priority))
+		}
+	}
+	return s
+}
+
+func find(ev []alarms.Event, id string, p alarms.Priority) (alarms.Event, bool) {
+	i := slices.IndexFunc(ev, func(e alarms.Event) bool {
+		return e.ID == id && e.Priority == p && e.State == alarms.Unacknowledged
+	})
+	if i < 0 {
+		return alarms.Event{}, false
+	}
+	return ev[i], true
+}
+
+func lines(t testing.TB, ev []alarms.Event) string {
+	t.Helper()
+	var b strings.Builder
+	for _, e := range ev {
+		j, err := json.Marshal(e)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.Write(j)
+		b.WriteByte('\n')
+	}
+	return b.String()
+}
+
+// seeds of emulated amplifiers that every night below is tried on.
+const seeds = 5
+
+// Each fault of the demo raises its alarm, on its socket, and nothing else of
+// medium or high priority; a quiet night raises nothing at all.
+func TestNights(t *testing.T) {
+	for _, c := range []struct {
+		fault  emulate.Fault
+		long   time.Duration
+		want   []string // every alarm raised
+		within time.Duration
+	}{
+		{emulate.None, 2 * time.Hour, nil, 0},
+		{emulate.Drift, 70 * time.Minute, []string{"drift/V6 medium"}, 40 * time.Minute},
+		{emulate.Open, 40 * time.Minute, []string{"sense-open/V8 high"}, 5 * time.Second},
+		{emulate.Dead, 40 * time.Minute, []string{"no-conduction/V6 medium"}, 15 * time.Second},
+		{emulate.Silent, 40 * time.Minute, []string{"meter-silent/k4 medium"}, 6 * time.Second},
+	} {
+		t.Run(string(c.fault), func(t *testing.T) {
+			t.Parallel()
+			for seed := range uint64(seeds) {
+				cfg := emulate.Config{Seed: seed, Fault: c.fault}
+				ev := judge(t, inputs(t, cfg, c.long), c.long)
+				settled := 0
+				for _, e := range ev {
+					if e.Event == alarms.EventSettled {
+						settled++
+						if at := time.Duration(e.T); at < 8*time.Minute || at > 20*time.Minute {
+							t.Errorf("seed %d: %s settled at %v", seed, e.Socket, at)
+						}
+					}
+				}
+				if settled != 4 {
+					t.Errorf("seed %d: %d sockets settled", seed, settled)
+				}
+				if got := raised(ev); !slices.Equal(got, c.want) {
+					t.Errorf("seed %d: raised %q, want %q\n%s", seed, got, c.want, lines(t, ev))
+				} else if len(c.want) > 0 {
+					i := slices.IndexFunc(ev, func(e alarms.Event) bool { return e.State == alarms.Unacknowledged })
+					if late := time.Duration(ev[i].T) - 20*time.Minute; late > c.within+10*time.Second {
+						t.Errorf("seed %d: %s came %v after the fault", seed, ev[i].ID, late)
+					}
+				}
+			}
+		})
+	}
+}
+
+// A runaway is called one long before the limit, grows in priority, and is
+// blamed on no other socket.
+func TestRunawayNights(t *testing.T) {
+	for seed := range uint64(seeds) {
+		cfg := emulate.Config{Seed: seed, Fault: emulate.Runaway}
+		const long = 50 * time.Minute
+		ev := judge(t, inputs(t, cfg, long), long)
+		amp, err := emulate.NewAmp(cfg)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var over time.Duration
+		for now := 20 * time.Minute; over == 0; now += time.Second {
+			if amp.At(now).Sockets[2].Dissipation > 30 {
+				over = now
+			}
+		}
+		for _, e := range ev {
+			if e.Alarm == "runaway" && e.Subject != "V7" {
+				t.Errorf("seed %d: blames %s", seed, e.Subject)
+			}
+		}
+		first := slices.IndexFunc(ev, func(e alarms.Event) bool { return e.ID == "runaway/V7" })
+		high, ok := find(ev, "runaway/V7", alarms.High)
+		if !ok || first < 0 {
+			t.Errorf("seed %d: no runaway\n%s", seed, lines(t, ev))
+			continue
+		}
+		if lead := over - time.Duration(high.T); lead < 2*time.Minute {
+			t.Errorf("seed %d: high only %v before the limit", seed, lead)
+		}
+		t.Logf("seed %d: limit at %v; first %v before it (%s); high %v before it: %s", seed, over, over-time.Duration(ev[first].T), ev[first].Priority, over-time.Duration(high.T), high.Text)
+	}
+}

@@ -1,0 +1,152 @@
+package alarms
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"nightsoak/acquire/socket"
+	"nightsoak/drivers"
+)
+
+// Snapshot is the state of a run at one moment: a value that shares nothing
+// with the engine, so an outlet may keep it as long as it likes.
+type Snapshot struct {
+	T          time.Duration // run time
+	Phase      Phase
+	PhaseSince time.Duration // run time
+	HT         HTState
+	Sockets    []SocketState
+	Meters     []MeterState
+	Watches    []WatchState
+	Alarms     []AlarmState // not normal, most important first
+}
+
+// HTState is what is known of the plate supply.
+type HTState struct {
+	Volts socket.Value // highest fresh plate meter, to chassis
+	// Charged is nil when there is no telling, which people must read as charged.
+	Charged *bool
+	// Settled is the plate supply at the last settling, volt.
+	Settled socket.Value
+}
+
+// SocketState is one socket.
+type SocketState struct {
+	Name string
+	Tube string
+	Half string
+	socket.Figures
+	Limit         float64      // plate dissipation limit, watt
+	Target        float64      // idle target as ratio of the limit; 0 without one
+	DriftPerHour  socket.Value // slope of the current over the last 5 min, as a ratio of it per hour
+	Settled       bool
+	SettledRatio  socket.Value  // dissipation ratio at the last settling
+	SettledAt     time.Duration // run time of the last settling
+	SettlesIn     socket.Value  // forecast, second; unknown when there is none or it has settled
+	Age           socket.Value  // since the last reading of its sense meter, second
+	NotConducting bool
+}
+
+// MeterState is one meter. Its State is "ok", "silent", "waiting" (nothing
+// yet), "overload", "hold", "wrong-function" or "port" (not open).
+type MeterState struct {
+	Name     string
+	State    string
+	Reading  drivers.Reading // the last one
+	Age      socket.Value    // since the last reading, second; unknown before the first
+	Readings uint64
+	Text     string // what is wrong with the port, and how to mend it
+}
+
+// WatchState is one watch.
+type WatchState struct {
+	Name  string
+	Value socket.Value // in the SI unit of Quantity
+	drivers.Quantity
+}
+
+// AlarmState is one alarm that is not normal.
+type AlarmState struct {
+	ID       string
+	Alarm    string
+	Subject  string
+	Priority Priority
+	State    State
+	Active   bool          // the condition stands now
+	Since    time.Duration // run time of the last raise
+	Text     string
+	Advice   string
+}
+
+// Snapshot is the state of the run now.
+func (e *Engine) Snapshot() Snapshot {
+	p := &e.supply
+	sn := Snapshot{T: e.now, Phase: e.phase, PhaseSince: e.phaseSince}
+	sn.HT.Volts = e.valueOf(p.meter)
+	if p.settled > 0 {
+		sn.HT.Settled = known(p.settled)
+	}
+	if v := sn.HT.Volts; v.Known && !p.leadOff {
+		charged := v.X > chargedAbove
+		sn.HT.Charged = &charged
+	}
+	for _, s := range e.sockets {
+		st := SocketState{Name: s.Name, Tube: s.Tube.Name, Half: s.Half, Figures: s.fig, Limit: s.Limit, Target: e.job.IdleTarget,
+			Settled: s.settled, SettledAt: s.settledAt, SettlesIn: s.settlesIn, NotConducting: s.is("no-conduction")}
+		if !s.meter.fresh(e.now) {
+			st.Figures = socket.Figures{}
+		}
+		if s.read {
+			st.Age = known((e.now - s.readAt).Seconds())
+		}
+		if s.slope.Known && len(s.bins) > 0 {
+			st.DriftPerHour = known(3600 * s.slope.X / s.bins[len(s.bins)-1].current)
+		}
+		if s.settled {
+			st.SettledRatio = known(s.settledBin.ratio)
+		}
+		sn.Sockets = append(sn.Sockets, st)
+	}
+	for i := range e.meters {
+		m := &e.meters[i]
+		st := MeterState{Name: m.Name, State: m.state(e.now), Reading: m.last, Readings: m.count, Text: m.portText}
+		if m.seen {
+			st.Age = known((e.now - m.lastAt).Seconds())
+		}
+		sn.Meters = append(sn.Meters, st)
+	}
+	for _, w := range e.watches {
+		sn.Watches = append(sn.Watches, WatchState{Name: w.Name, Value: e.valueOf(w.meter), Quantity: w.Quantity})
+	}
+	for _, c := range e.conds {
+		if c.state != Normal {
+			sn.Alarms = append(sn.Alarms, AlarmState{ID: c.id, Alarm: c.rule.name, Subject: c.subject, Priority: c.priority, State: c.state,
+				Active: c.active, Since: c.since, Text: c.text, Advice: c.rule.advice})
+		}
+	}
+	// What asks most of a person first: standing before gone, unacknowledged
+	// before acknowledged, by priority, then the first cause on top.
+	slices.SortStableFunc(sn.Alarms, func(a, b AlarmState) int {
+		return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), cmp.Compare(a.Since, b.Since))
+	})
+	return sn
+}
+
+// chargedAbove is the DC voltage above which a supply counts as still charged:
+// the caution threshold of 60 V DC that IEC 61010-1 meters carry.
+const chargedAbove = 60
+
+func (a AlarmState) urgency() int {
+	u := a.Priority.Rank()
+	if a.Active {
+		u += 10
+	}
+	if a.State == Shelved {
+		u -= 20
+	}
+	if a.State == Unacknowledged {
+		u += 5
+	}
+	return u
+}

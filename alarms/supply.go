@@ -1,0 +1,169 @@
+package alarms
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"nightsoak/acquire/socket"
+)
+
+// supplyState is what the engine knows of the plate supply since it came up.
+type supplyState struct {
+	volts   socket.Value // highest fresh plate meter, to chassis
+	meter   *meter       // which one
+	up      bool
+	upAt    time.Duration
+	peak    float64 // highest seen since HT up, volt
+	settled float64 // at the last settling, volt; 0 before
+	falling bool    // under half of reference since fellAt
+	fellAt  time.Duration
+	empty   bool // in cool-down: has been under ht_up
+	idleAt  time.Duration
+	leadOff bool
+}
+
+// reference is the plate supply to compare with: settled, or the peak before that; 0 for none.
+func (p *supplyState) reference() float64 {
+	if p.settled > 0 {
+		return p.settled
+	}
+	return p.peak
+}
+
+func (p *supplyState) settle(e *Engine) {
+	if p.volts.Known {
+		p.settled = p.volts.X
+	}
+}
+
+// fallConfirm is how long HT must have been under half before the phase
+// changes: each current then has had time to tell whether it fell too.
+const fallConfirm = 2 * time.Second
+
+// followSupply finds the plate supply in the meters' values and moves the phase by it.
+func (e *Engine) followSupply() {
+	p := &e.supply
+	p.volts, p.meter = socket.Value{}, nil
+	plateMeters, conducting, knownCurrents := 0, 0, 0
+	for _, s := range e.sockets {
+		if s.plate != nil {
+			plateMeters++
+			if v := e.valueOf(s.plate); v.Known && (!p.volts.Known || v.X > p.volts.X) {
+				p.volts, p.meter = v, s.plate
+			}
+		}
+		// A current read before the fall says nothing about after it.
+		if s.current().Known && (!p.falling || s.readAt > p.fellAt+time.Second) {
+			knownCurrents++
+			if s.conducting() {
+				conducting++
+			}
+		}
+	}
+	htUp := e.job.Limits.HTUp
+	switch e.phase {
+	case Standby, CoolDown:
+		up := p.volts.Known && p.volts.X > htUp
+		if plateMeters == 0 {
+			up = conducting > 0
+		} else if e.phase == CoolDown && !p.empty {
+			// Still draining: only a clear rise is HT coming back.
+			p.empty = p.volts.Known && p.volts.X < htUp
+			up = up && p.volts.X > 0.75*p.reference()
+		}
+		if up {
+			v := p.volts
+			e.setPhase(WarmUp)
+			p.volts = v
+		}
+	case WarmUp, Soak:
+		if plateMeters == 0 {
+			e.coolDownWithoutPlateMeter(conducting, knownCurrents)
+			return
+		}
+		if !p.volts.Known {
+			return // a silent plate meter is no sign of HT falling
+		}
+		p.peak = max(p.peak, p.volts.X)
+		if p.volts.X >= p.reference()/2 {
+			p.falling, p.leadOff = false, false
+			return
+		}
+		if !p.falling {
+			p.falling, p.fellAt = true, e.now
+		}
+		if e.now-p.fellAt < fallConfirm {
+			return
+		}
+		p.leadOff = p.volts.X < htUp && conducting > 0
+		if !p.leadOff && (p.volts.X >= htUp || knownCurrents > 0 || e.now-p.fellAt > 5*fallConfirm) {
+			e.setPhase(CoolDown)
+		}
+	}
+}
+
+// coolDownWithoutPlateMeter takes HT as gone when no current has been seen for 5 s.
+func (e *Engine) coolDownWithoutPlateMeter(conducting, known int) {
+	p := &e.supply
+	switch {
+	case conducting > 0 || known == 0:
+		p.idleAt = 0
+	case p.idleAt == 0:
+		p.idleAt = e.now
+	case e.now-p.idleAt >= 5*time.Second:
+		e.setPhase(CoolDown)
+	}
+}
+
+// dissipating says whether the phase is one in which tubes are judged.
+func (e *Engine) dissipating() bool { return e.phase == WarmUp || e.phase == Soak }
+
+// explained says whether an alarm of some socket already says what a
+// bench-wide figure or another socket's drift would say again.
+func (e *Engine) explained(but *socketState) bool {
+	for _, s := range e.sockets {
+		if s == but {
+			continue
+		}
+		for _, a := range []string{"over-dissipation", "runaway", "no-conduction", "sense-open", "step"} {
+			if s.is(a) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+var supplyRule = &benchRule{
+	rule: rule{name: "supply", priority: Medium, onDelay: delay(10 * time.Second), offDelay: 30 * time.Second,
+		advice: "Look at the mains voltage and the HT fuse. Every current moves with the supply."},
+	judge: func(e *Engine) verdict {
+		p := &e.supply
+		if !e.dissipating() || p.settled == 0 || p.falling {
+			return no
+		}
+		if !p.volts.Known || e.explained(nil) {
+			return unknown
+		}
+		off := math.Abs(p.volts.X/p.settled - 1)
+		limit := e.job.Limits.Supply
+		if e.standing("supply") {
+			limit *= 0.8 // deadband
+		}
+		return when(off > limit)
+	},
+	text: func(e *Engine) string {
+		return fmt.Sprintf("HT %.0f V, %+.1f %% from the settled %.0f V", e.supply.volts.X, 100*(e.supply.volts.X/e.supply.settled-1), e.supply.settled)
+	},
+}
+
+var plateLead = &benchRule{
+	rule: rule{name: "plate-lead", priority: High, offDelay: 5 * time.Second,
+		advice: "The plate clip has come off: HT is still there. Switch the amplifier off and prove every capacitor dead before putting it back."},
+	judge: func(e *Engine) verdict { return when(e.dissipating() && e.supply.leadOff) },
+	text: func(e *Engine) string {
+		return fmt.Sprintf("HT reads %.0f V while tubes still conduct: the plate lead is off and dissipation is unknown; the last settled %.0f V are used for the limit",
+			e.supply.volts.X, e.supply.reference())
+	},
+}

@@ -1,0 +1,104 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"nightsoak/acquire"
+	"nightsoak/drivers"
+	"nightsoak/drivers/catalogue"
+)
+
+type listenCmd struct {
+	Port   string `arg:"" name:"PORT" help:"As in the bench file: /dev/ttyUSB0, usb:VID:PID, tcp://host:port."`
+	Format string `help:"Wire format; without it, found out."`
+	Line   string `help:"Line settings, 2400 8N1; without it, the format's own."`
+	Count  int    `placeholder:"N" help:"Stop after N readings."`
+	JSON   bool   `help:"One line of JSON per reading."`
+
+	Function string `help:"For a meter that is asked: its function, VOLT:DC."`
+}
+
+func withTimeout(ctx context.Context, d time.Duration) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(ctx, d)
+}
+
+// Run prints readings until interrupted.
+func (c *listenCmd) Run(a *app) error {
+	settings := drivers.Settings{Function: c.Function}
+	var f drivers.Format
+	var err error
+	if c.Format != "" {
+		if f, err = catalogue.Find(c.Format); err != nil {
+			return usage(err)
+		}
+	} else if f, err = c.recognise(a); err != nil {
+		return err
+	}
+	if f.NewAsker != nil && settings.Function == "" {
+		settings.Function = "VOLT:DC"
+	}
+	line := c.Line
+	if line == "" {
+		line = f.Line
+	}
+	n := 0
+	var failed error
+	err = acquire.Listen(a.ctx, c.Port, f, line, settings, func(t time.Duration, r drivers.Reading) bool {
+		n++
+		failed = c.print(a, f.Name, t, r)
+		return failed == nil && (c.Count == 0 || n < c.Count)
+	})
+	if errors.Is(err, context.Canceled) {
+		err = nil
+	}
+	return errors.Join(err, failed)
+}
+
+// recognise finds out the format and says how sure it is.
+func (c *listenCmd) recognise(a *app) (drivers.Format, error) {
+	guesses, err := acquire.Recognise(a.ctx, c.Port, catalogue.All())
+	if err != nil {
+		return drivers.Format{}, err
+	}
+	if len(guesses) == 0 {
+		return drivers.Format{}, &status{exitNotSo, fmt.Errorf("%s: nothing recognised: is the meter on, its data output switched on, and its cable the right way round? `nightsoak formats` lists what is known", c.Port)}
+	}
+	g := guesses[0]
+	if c.Line == "" {
+		c.Line = g.Line
+	}
+	if c.JSON {
+		return g.Format, json.NewEncoder(a.out).Encode(struct {
+			Recognised string  `json:"recognised"`
+			Line       string  `json:"line"`
+			Confidence float64 `json:"confidence"`
+		}{g.Format.Name, g.Line, g.Confidence})
+	}
+	_, err = fmt.Fprintf(a.out, "recognised: %s, line %q, %.0f %% sure\n", g.Format.Name, g.Line, 100*g.Confidence)
+	return g.Format, err
+}
+
+func (c *listenCmd) print(a *app, format string, t time.Duration, r drivers.Reading) error {
+	if !c.JSON {
+		_, err := fmt.Fprintf(a.out, "%9.3f  %v\n", t.Seconds(), r)
+		return err
+	}
+	v := struct {
+		T       json.RawMessage `json:"t"`
+		Reading string          `json:"reading"`
+		Unit    string          `json:"unit"`
+		Value   *float64        `json:"value"`
+		SIUnit  string          `json:"si_unit"`
+		Flags   []string        `json:"flags"`
+		Format  string          `json:"format"`
+	}{T: fmt.Appendf(nil, "%.3f", t.Seconds()), Reading: r.Text(), Unit: r.Unit(), SIUnit: r.Quantity.SIUnit(), Flags: r.Flags.Names(), Format: format}
+	if r.HasValue() {
+		x := r.Value()
+		v.Value = &x
+	}
+	return json.NewEncoder(a.out).Encode(v)
+}

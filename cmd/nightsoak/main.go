@@ -1,0 +1,163 @@
+// Command nightsoak watches valve guitar amplifiers on soak: it reads the
+// meters, turns them into current and dissipation per socket, says when the
+// idle has settled, raises alarms, and keeps the record. See README.md.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"syscall"
+	"time"
+
+	"github.com/alecthomas/kong"
+	"github.com/mattn/go-isatty"
+	"github.com/rs/zerolog"
+)
+
+// The exit statuses of CONTRACT.
+const (
+	exitFailed = 1 // failed while running
+	exitUsage  = 2 // bad usage or an invalid file
+	exitNotSo  = 3 // the thing asked about is not as it should be
+)
+
+// cli is the command line.
+type cli struct {
+	Demo    demoCmd    `cmd:"" help:"Show the whole job on an emulated four-tube amplifier."`
+	Serve   serveCmd   `cmd:"" help:"Watch the bench: the daemon."`
+	Check   checkCmd   `cmd:"" help:"Validate the bench and job files and print the wiring sheet."`
+	Listen  listenCmd  `cmd:"" help:"Print what a meter says; with no format, find out what it is."`
+	Ports   portsCmd   `cmd:"" help:"List the serial ports found."`
+	Formats formatsCmd `cmd:"" help:"List the wire formats."`
+	Tubes   tubesCmd   `cmd:"" help:"Show handbook ratings."`
+	Bias    biasCmd    `cmd:"" help:"Work out idle targets for a tube."`
+
+	Begin       beginCmd       `cmd:"" help:"Begin a run on the running daemon."`
+	End         endCmd         `cmd:"" help:"End the run."`
+	Note        noteCmd        `cmd:"" help:"Put a note into the run's record."`
+	Adjusted    adjustedCmd    `cmd:"" help:"Say that a trimmer was turned: the socket settles anew."`
+	Move        moveCmd        `cmd:"" help:"Say that the roving probe was moved."`
+	Acknowledge acknowledgeCmd `cmd:"" help:"Acknowledge an alarm."`
+	Shelve      shelveCmd      `cmd:"" help:"Silence an alarm for a time."`
+	Unshelve    unshelveCmd    `cmd:"" help:"End a shelving."`
+	State       stateCmd       `cmd:"" help:"Show what the running daemon sees."`
+
+	Runs    runsCmd    `cmd:"" help:"List the recorded runs."`
+	Report  reportCmd  `cmd:"" help:"Write the report of a run."`
+	Replay  replayCmd  `cmd:"" help:"Judge a recorded run or a readings file again and print the events."`
+	Version versionCmd `cmd:"" help:"Print the version."`
+}
+
+// app is what commands get beside their flags.
+type app struct {
+	ctx context.Context // done on SIGINT or SIGTERM
+	out io.Writer
+	log zerolog.Logger
+}
+
+// status is an error that asks for an exit status.
+type status struct {
+	code int
+	err  error // nil: everything has been said
+}
+
+func (s *status) Error() string {
+	if s.err == nil {
+		return fmt.Sprintf("exit status %d", s.code)
+	}
+	return s.err.Error()
+}
+func (s *status) Unwrap() error { return s.err }
+
+// usage marks an error as bad usage or an invalid file.
+func usage(err error) error {
+	if err == nil {
+		return nil
+	}
+	return &status{exitUsage, err}
+}
+
+func main() { os.Exit(run(os.Args[1:], os.Stdout, os.Stderr)) }
+
+func run(args []string, out, errOut io.Writer) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	var c cli
+	ended := -1
+	parser, err := kong.New(&c,
+		kong.Name("nightsoak"),
+		kong.Description("Watches valve guitar amplifiers on soak. Not a safety device: see README.md."),
+		kong.UsageOnError(),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
+		kong.Writers(out, errOut),
+		kong.Exit(func(code int) { ended = code }),
+	)
+	if err != nil {
+		panic(err) // the grammar above is wrong: a programming error
+	}
+	kctx, err := parser.Parse(args)
+	if ended >= 0 { // --help
+		return ended
+	}
+	if err != nil {
+		fmt.Fprintf(errOut, "nightsoak: %v\n", err)
+		return exitUsage
+	}
+	return finish(errOut, kctx.Run(&app{ctx: ctx, out: out, log: newLogger(errOut)}))
+}
+
+// finish says an error and is the exit status.
+func finish(errOut io.Writer, err error) int {
+	if err == nil {
+		return 0
+	}
+	var s *status
+	code := exitFailed
+	if errors.As(err, &s) {
+		code = s.code
+		if s.err == nil {
+			return code
+		}
+	}
+	fmt.Fprintf(errOut, "nightsoak: %v\n", err)
+	return code
+}
+
+// newLogger logs for people on a terminal, JSON lines otherwise.
+func newLogger(w io.Writer) zerolog.Logger {
+	if f, ok := w.(*os.File); ok && isatty.IsTerminal(f.Fd()) {
+		w = zerolog.ConsoleWriter{Out: f, TimeFormat: time.TimeOnly}
+	}
+	return zerolog.New(w).With().Timestamp().Logger()
+}
+
+type versionCmd struct{}
+
+// Run prints version, commit and core.
+func (versionCmd) Run(a *app) error {
+	_, err := fmt.Fprintln(a.out, "nightsoak", version())
+	return err
+}
+
+// version is the module's version, or the commit it was built from.
+func version() string {
+	v := "development"
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return v
+	}
+	if m := info.Main.Version; m != "" && m != "(devel)" {
+		v = m
+	}
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" && len(s.Value) >= 12 {
+			v += " " + s.Value[:12]
+		}
+	}
+	return v
+}

@@ -1,0 +1,91 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"text/tabwriter"
+	"time"
+)
+
+type stateCmd struct {
+	JSON bool `help:"As JSON, as /api/state gives it."`
+	remote
+}
+
+// Run shows what the running daemon sees.
+func (c *stateCmd) Run(a *app) error {
+	b, err := c.call(a.ctx, "/api/state", nil)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		_, err := a.out.Write(append(b, '\n'))
+		return err
+	}
+	var s remoteState
+	if err := json.Unmarshal(b, &s); err != nil {
+		return fmt.Errorf("%s does not answer like this version's daemon: %w", c.At, err)
+	}
+	return s.print(a.out)
+}
+
+// remoteState is what a person wants of /api/state; nil is unknown.
+type remoteState struct {
+	Bench string
+	Run   *struct {
+		ID, Ticket, Phase string
+		T                 float64
+	}
+	HT struct {
+		Volts   *float64
+		Charged *bool
+	}
+	Sockets []struct {
+		Name, Tube string
+		Current    *float64 `json:"cathode_current_a"`
+		Watts      *float64 `json:"plate_dissipation_w"`
+		Ratio      *float64 `json:"dissipation_ratio"`
+		Settled    bool
+	}
+	Meters []struct{ Name, State, Reading, Unit string }
+	Alarms []struct{ ID, Priority, State, Text, Advice string }
+}
+
+func (s *remoteState) print(out io.Writer) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	if s.Run == nil {
+		fmt.Fprintf(w, "bench %s: no run is on\n", s.Bench)
+	} else {
+		fmt.Fprintf(w, "bench %s, run %s: %s, %s since it began\n", s.Bench, s.Run.ID, s.Run.Phase, clock(time.Duration(s.Run.T*float64(time.Second))))
+	}
+	charged := "charge unknown: treat it as charged"
+	if s.HT.Charged != nil {
+		charged = "prove every capacitor dead before touching"
+		if *s.HT.Charged {
+			charged = "charged"
+		}
+	}
+	fmt.Fprintf(w, "HT at the probe %s (%s)\n", figure(s.HT.Volts, 1, "V"), charged)
+	for _, x := range s.Sockets {
+		settled := "not settled"
+		if x.Settled {
+			settled = "settled"
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s of its limit\t%s\n", x.Name, x.Tube, figure(x.Current, 1000, "mA"), figure(x.Watts, 1, "W"), figure(x.Ratio, 100, "%"), settled)
+	}
+	for _, m := range s.Meters {
+		fmt.Fprintf(w, "%s\t%s\t%s %s\n", m.Name, m.State, m.Reading, m.Unit)
+	}
+	for _, x := range s.Alarms {
+		fmt.Fprintf(w, "%s, %s, %s: %s\n    %s\n", x.ID, x.Priority, x.State, x.Text, x.Advice)
+	}
+	return w.Flush()
+}
+
+func figure(v *float64, scale float64, unit string) string {
+	if v == nil {
+		return "unknown"
+	}
+	return fmt.Sprintf("%.1f %s", *v*scale, unit)
+}

@@ -1,0 +1,102 @@
+package drivers
+
+import (
+	"io"
+	"time"
+)
+
+// Reason says why bytes were rejected. It is the label of the counter
+// nightsoak_meter_rejected_frames_total, so there are few and they are fixed.
+type Reason uint8
+
+// The reasons.
+const (
+	Noise     Reason = iota // bytes that belong to no frame
+	Short                   // a frame that ended too soon
+	BadDigit                // a digit position that shows no digit
+	BadStatus               // units, range or flags that contradict each other
+	BadReply                // an answer that is not the answer to what was asked
+	NoReply                 // no answer in time
+	NumReasons
+)
+
+var reasonNames = [NumReasons]string{"noise", "short", "digit", "status", "reply", "timeout"}
+
+// String is the reason as the metric's label shows it.
+func (r Reason) String() string { return reasonNames[r] }
+
+// Rejects counts rejected frames by reason.
+type Rejects [NumReasons]uint64
+
+// Total is the sum over all reasons.
+func (r *Rejects) Total() uint64 {
+	var n uint64
+	for _, v := range r {
+		n += v
+	}
+	return n
+}
+
+// Decoder is a driver that listens: the meter talks by itself. A Decoder is
+// fed whatever bytes came, in pieces of any size, finds the frames in them,
+// resynchronises by itself after loss or noise, never blocks and never
+// allocates per frame. It is used by one goroutine.
+type Decoder interface {
+	// Feed takes the bytes that came and calls emit for each whole, valid frame in them.
+	Feed(p []byte, emit func(Reading))
+	// Rejects counts what was thrown away since the decoder was made.
+	Rejects() Rejects
+}
+
+// Conn is the byte stream to a meter that is asked.
+type Conn interface {
+	io.Reader // returns (0, nil) when the read timeout passed with nothing
+	io.Writer
+	// SetReadTimeout bounds each following Read, wall time.
+	SetReadTimeout(d time.Duration) error
+}
+
+// Asker is a driver that asks: request, answer, with a deadline. It is used by
+// one goroutine. An error that wraps a Reply is a matter between driver and
+// meter and is counted under its Reason; any other error is the port's, and
+// the port is opened anew.
+type Asker interface {
+	// Ask performs one exchange and returns one reading.
+	Ask(c Conn) (Reading, error)
+}
+
+// Reply is an error in what a meter answered, or that it did not answer.
+type Reply struct {
+	Reason Reason
+	Err    error // what came, where, and how to mend it
+}
+
+func (e *Reply) Error() string { return e.Err.Error() }
+func (e *Reply) Unwrap() error { return e.Err }
+
+// Settings are the per-meter options of a driver that asks, as the bench file gives them.
+type Settings struct {
+	Function string        // measurement function, "VOLT:DC"
+	Range    string        // fixed range, empty for automatic
+	Ask      string        // the query, "READ?"
+	Channel  string        // channel of a scanning meter
+	Timeout  time.Duration // how long to wait for an answer, wall time; 0 for the driver's own
+}
+
+// Format describes one wire format. Exactly one of NewDecoder and NewAsker is set.
+type Format struct {
+	Name   string // as written in the bench file: lower case, a chip or a standard
+	Line   string // usual line settings: "2400 8N1", plus "dtr" or "rts" to assert a modem line
+	Source string // where the layout is published; "from memory" where it was not at hand
+
+	NewDecoder func() Decoder
+	NewAsker   func(Settings) (Asker, error)
+}
+
+// Kind is "listens" or "asks".
+func (f Format) Kind() string {
+	if f.NewDecoder != nil {
+		return "listens"
+	}
+	return "asks"
+}

@@ -1,0 +1,182 @@
+package export
+
+import (
+	"encoding/json"
+	"time"
+
+	"nightsoak/acquire/socket"
+	"nightsoak/alarms"
+	"nightsoak/drivers"
+)
+
+// The shapes below are what /api/state shows: SI units, null for unknown, ages
+// and durations in seconds of run time, wall-clock stamps in RFC 3339 UTC.
+
+type stateJSON struct {
+	Bench   string       `json:"bench"`
+	Run     *runJSON     `json:"run"` // null when no run is on
+	HT      htJSON       `json:"ht"`
+	Sockets []socketJSON `json:"sockets"`
+	Watches []watchJSON  `json:"watches"`
+	Meters  []meterJSON  `json:"meters"`
+	Alarms  []alarmJSON  `json:"alarms"`
+	Notices []string     `json:"notices"`
+}
+
+type runJSON struct {
+	ID        string         `json:"id"`
+	Ticket    string         `json:"ticket"`
+	Amplifier string         `json:"amplifier"`
+	Started   time.Time      `json:"started"` // wall clock at run time 0
+	Phase     alarms.Phase   `json:"phase"`
+	Since     time.Time      `json:"since"` // wall clock at which the phase began
+	T         alarms.Seconds `json:"t"`
+}
+
+type htJSON struct {
+	Volts   socket.Value `json:"volts"`
+	Charged *bool        `json:"charged"` // null: no telling, so take it as charged
+	Settled socket.Value `json:"settled_volts"`
+}
+
+type socketJSON struct {
+	Name             string       `json:"name"`
+	Tube             string       `json:"tube"`
+	Half             string       `json:"half,omitempty"`
+	CathodeCurrent   socket.Value `json:"cathode_current_a"`
+	PlateCurrent     socket.Value `json:"plate_current_a"`
+	PlateVolts       socket.Value `json:"plate_volts"`
+	PlateDissipation socket.Value `json:"plate_dissipation_w"`
+	DissipationRatio socket.Value `json:"dissipation_ratio"`
+	RatioU95         socket.Value `json:"dissipation_ratio_u95"`
+	Limit            float64      `json:"limit_w"`
+	Target           socket.Value `json:"target_ratio"` // null without an idle target
+	Drift            socket.Value `json:"drift_per_hour_ratio"`
+	Settled          bool         `json:"settled"`
+	SettledRatio     socket.Value `json:"settled_ratio"`
+	SettledAt        *time.Time   `json:"settled_at"`
+	SettlesIn        socket.Value `json:"settles_in_s"`
+	NotConducting    bool         `json:"not_conducting"`
+	Age              socket.Value `json:"age_s"`
+}
+
+type watchJSON struct {
+	Name  string       `json:"name"`
+	Value socket.Value `json:"value"`
+	Unit  string       `json:"unit"` // SI
+}
+
+type meterJSON struct {
+	Name     string            `json:"name"`
+	State    string            `json:"state"`
+	Reading  *string           `json:"reading"` // as displayed; null when the meter is not being heard
+	Unit     *string           `json:"unit"`    // as displayed, with prefix
+	Flags    []string          `json:"flags"`
+	Age      socket.Value      `json:"age_s"`
+	Readings uint64            `json:"readings"`
+	Rejected map[string]uint64 `json:"rejected"` // frames, by reason; reasons that never occurred are left out
+	Text     string            `json:"text,omitempty"`
+}
+
+type alarmJSON struct {
+	ID       string          `json:"id"`
+	Alarm    string          `json:"alarm"`
+	Subject  string          `json:"subject"`
+	Priority alarms.Priority `json:"priority"`
+	State    alarms.State    `json:"state"`
+	Active   bool            `json:"active"`
+	Since    time.Time       `json:"since"`
+	Text     string          `json:"text"`
+	Advice   string          `json:"advice"`
+}
+
+// MarshalJSON is the state as /api/state shows it: SI units, null for unknown,
+// "run" null when no run is on, wall-clock stamps in RFC 3339 UTC.
+func (s State) MarshalJSON() ([]byte, error) {
+	snap := &s.Snapshot
+	v := stateJSON{
+		Bench:   s.Bench,
+		HT:      htJSON{known(snap.HT.Volts), snap.HT.Charged, known(snap.HT.Settled)},
+		Sockets: make([]socketJSON, 0, len(snap.Sockets)),
+		Watches: make([]watchJSON, 0, len(snap.Watches)),
+		Meters:  make([]meterJSON, 0, len(snap.Meters)),
+		Alarms:  make([]alarmJSON, 0, len(snap.Alarms)),
+		Notices: append([]string{}, s.Notices...),
+	}
+	if s.RunID != "" {
+		v.Run = &runJSON{s.RunID, s.Ticket, s.Amplifier, s.Wall(0), snap.Phase, s.Wall(snap.PhaseSince), alarms.Seconds(snap.T)}
+	}
+	for i := range snap.Sockets {
+		k := &snap.Sockets[i]
+		j := socketJSON{
+			Name: k.Name, Tube: k.Tube, Half: k.Half,
+			CathodeCurrent: known(k.CathodeCurrent), PlateCurrent: known(k.PlateCurrent), PlateVolts: known(k.PlateVolts),
+			PlateDissipation: known(k.PlateDissipation), DissipationRatio: known(k.DissipationRatio),
+			RatioU95: U95(k.DissipationRatio), Limit: k.Limit,
+			Target: socket.Value{X: k.Target, Known: k.Target > 0},
+			Drift:  known(k.DriftPerHour), Settled: k.Settled, SettledRatio: known(k.SettledRatio),
+			SettlesIn: known(k.SettlesIn), NotConducting: k.NotConducting, Age: known(k.Age),
+		}
+		if k.SettledRatio.Known {
+			at := s.Wall(k.SettledAt)
+			j.SettledAt = &at
+		}
+		v.Sockets = append(v.Sockets, j)
+	}
+	for _, w := range snap.Watches {
+		v.Watches = append(v.Watches, watchJSON{w.Name, known(w.Value), w.SIUnit()})
+	}
+	for i := range snap.Meters {
+		m := &snap.Meters[i]
+		j := meterJSON{Name: m.Name, State: m.State, Age: known(m.Age), Readings: m.Readings, Text: m.Text,
+			Flags: []string{}, Rejected: map[string]uint64{}}
+		if Heard(m) {
+			reading, unit := m.Reading.Text(), m.Reading.Unit()
+			j.Reading, j.Unit, j.Flags = &reading, &unit, m.Reading.Flags.Names()
+		}
+		for why, n := range s.Rejected(i) {
+			if n > 0 {
+				j.Rejected[drivers.Reason(why).String()] = n
+			}
+		}
+		v.Meters = append(v.Meters, j)
+	}
+	for _, a := range snap.Alarms {
+		v.Alarms = append(v.Alarms, alarmJSON{a.ID, a.Alarm, a.Subject, a.Priority, a.State, a.Active, s.Wall(a.Since), a.Text, a.Advice})
+	}
+	return json.Marshal(v)
+}
+
+// Rejected is what the meter with that index rejected so far; none where nothing is known of it.
+func (s *State) Rejected(meter int) drivers.Rejects {
+	if meter < len(s.Rejects) {
+		return s.Rejects[meter]
+	}
+	return drivers.Rejects{}
+}
+
+// Heard says whether a meter is talking now, whatever it says: its last
+// reading is then fresh. It is false for "waiting", "silent" and "port".
+func Heard(m *alarms.MeterState) bool {
+	switch m.State {
+	case "waiting", "silent", "port":
+		return false
+	}
+	return m.Age.Known
+}
+
+// U95 is the expanded uncertainty of v, in v's unit, with coverage factor 2:
+// a level of confidence of about 95 % (JCGM 100:2008, 6.3.3). It is unknown
+// where v is unknown or its uncertainty cannot be stated.
+func U95(v socket.Value) socket.Value {
+	return known(socket.Value{X: 2 * v.U, Known: v.Known && v.U > 0})
+}
+
+// known lets no figure through that JSON cannot show: what is not a finite
+// number is not known.
+func known(v socket.Value) socket.Value {
+	if v.X-v.X != 0 {
+		return socket.Value{}
+	}
+	return v
+}

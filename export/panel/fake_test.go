@@ -1,0 +1,213 @@
+package panel
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"sync"
+	"time"
+
+	"nightsoak/acquire/socket"
+	"nightsoak/alarms"
+	"nightsoak/drivers"
+	"nightsoak/export"
+	"nightsoak/export/report/chart"
+)
+
+// fake is a Source that shows what it is given and remembers what it was told.
+type fake struct {
+	mu     sync.Mutex
+	state  export.State
+	events []alarms.Event
+	trace  *chart.Trace
+	acts   []string
+	err    error
+	report func(w io.Writer, id, suffix string) error
+}
+
+func (f *fake) State() export.State {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.state
+}
+
+func (f *fake) Events(after int) []alarms.Event {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	i := slices.IndexFunc(f.events, func(e alarms.Event) bool { return e.Seq > after })
+	if i < 0 {
+		return nil
+	}
+	return slices.Clone(f.events[i:])
+}
+
+func (f *fake) Trace(width, height int) (*chart.Trace, bool) {
+	if f.trace == nil {
+		return nil, false
+	}
+	t := *f.trace
+	t.Width, t.Height = width, height
+	return &t, true
+}
+
+func (f *fake) did(format string, args ...any) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.acts = append(f.acts, fmt.Sprintf(format, args...))
+	return f.err
+}
+
+func (f *fake) Act(_ context.Context, a alarms.Act) error { return f.did("%+v", a) }
+
+func (f *fake) Begin(_ context.Context, job []byte, first bool) error {
+	return f.did("begin %q %t", job, first)
+}
+
+func (f *fake) Runs(context.Context) (any, error) {
+	return []map[string]any{
+		{"id": "20260114-2012-R-1187", "ticket": "R-1187", "started": "2026-01-14T20:12:00Z", "ended": nil, "readings": 182_400, "events": 14},
+		{"id": "20260112-1955-R-1180", "ticket": "R-1180", "started": "2026-01-12T19:55:00Z", "ended": "2026-01-13T06:01:12Z", "readings": 907_211, "events": 22},
+	}, f.err
+}
+
+func (f *fake) Report(_ context.Context, w io.Writer, id, suffix string) error {
+	return f.report(w, id, suffix)
+}
+
+func is(x float64) socket.Value           { return socket.Value{X: x, Known: true} }
+func isWithin(x, u float64) socket.Value  { return socket.Value{X: x, U: u, Known: true} }
+func charged(b bool) *bool                { return &b }
+func minutes(m float64) time.Duration     { return time.Duration(m * float64(time.Minute)) }
+func seconds(m float64) alarms.Seconds    { return alarms.Seconds(minutes(m)) }
+func reading(text string) drivers.Reading { return mustReading(text, "mV", "dc auto") }
+
+func mustReading(text, unit, flags string) drivers.Reading {
+	r, err := drivers.ParseReading(text, unit, flags)
+	if err != nil {
+		panic(err)
+	}
+	return r
+}
+
+// figures are a 6L6GC's at a cathode current of ma milliampere and volts.
+func figures(ma, volts float64) socket.Figures {
+	w := ma / 1000 * volts
+	return socket.Figures{
+		CathodeCurrent: is(ma / 1000), PlateCurrent: is(ma / 1000), PlateVolts: is(volts),
+		PlateDissipation: is(w), DissipationRatio: isWithin(w/30, w/30*0.006),
+	}
+}
+
+// scene is the demo's bench "north" in one of the states that the panel must show well.
+func scene(name string) *fake {
+	f := &fake{}
+	s := export.State{
+		Bench: "north", RunID: "20260114-2012-R-1187", Ticket: "R-1187", Amplifier: "four-tube bass head, 100 W",
+		Anchor: time.Date(2026, 1, 14, 20, 12, 0, 0, time.UTC),
+	}
+	snap := alarms.Snapshot{T: minutes(152.4), Phase: alarms.Soak, PhaseSince: minutes(23.5),
+		HT: alarms.HTState{Volts: is(462), Charged: charged(true), Settled: is(462.4)}}
+	for i, ma := range []float64{41, 40.6, 41.3, 40.2} {
+		snap.Sockets = append(snap.Sockets, alarms.SocketState{
+			Name: fmt.Sprint("V", 5+i), Tube: "6L6GC", Half: "aabb"[i : i+1], Figures: figures(ma, 462), Limit: 30, Target: 0.65,
+			DriftPerHour: is([]float64{0.004, -0.002, 0.006, -0.013}[i]), Settled: true, SettledRatio: is(ma * 462 / 30000), SettledAt: minutes(23.5), Age: is(0.2),
+		})
+		snap.Meters = append(snap.Meters, alarms.MeterState{Name: fmt.Sprint("k", 1+i), State: "ok", Reading: reading(fmt.Sprintf("%.1f", ma)), Age: is(0.2), Readings: 45_600})
+	}
+	snap.Meters = append(snap.Meters, alarms.MeterState{Name: "ht", State: "ok", Reading: mustReading("462.1", "V", "dc"), Age: is(0.4), Readings: 22_800})
+	f.events = []alarms.Event{
+		{T: 0, Event: "act", Act: "begin"}, {T: 0, Event: "phase", Phase: alarms.Standby}, {T: seconds(10.2), Event: "phase", Phase: alarms.WarmUp},
+		{T: seconds(21.7), Event: "settled", Socket: "V5", CathodeCurrent: ptr(is(0.041)), DissipationRatio: ptr(is(0.6314))},
+		{T: seconds(23.5), Event: "phase", Phase: alarms.Soak},
+		{T: seconds(60), Event: "act", Act: "note", Text: "fan turned to the back panel"},
+	}
+	raise := func(id, alarm, subject string, p alarms.Priority, st alarms.State, text, advice string) {
+		snap.Alarms = append(snap.Alarms, alarms.AlarmState{ID: id, Alarm: alarm, Subject: subject, Priority: p, State: st, Active: true, Since: minutes(148), Text: text, Advice: advice})
+		f.events = append(f.events, alarms.Event{T: seconds(148), Event: "alarm", ID: id, Alarm: alarm, Subject: subject, Priority: p, State: st, Text: text, Advice: advice})
+	}
+	runaway := func(p alarms.Priority, st alarms.State) {
+		raise("runaway/V7", "runaway", "V7", p, st, "V7 runs away: 100 % in 4 to 7 min", "Switch HT off now. Then check V7's grid leak and coupling capacitor.")
+	}
+	k := snap.Sockets
+	switch name {
+	case "well":
+	case "warm-up":
+		snap.Phase, snap.PhaseSince, snap.T = alarms.WarmUp, minutes(10.2), minutes(14.9)
+		for i := range k {
+			k[i].Figures = figures([]float64{33, 31.7, 34.5, 30.1}[i], 474)
+			k[i].Settled, k[i].SettledRatio, k[i].DriftPerHour = false, socket.Value{}, is([]float64{0.31, 0.42, 0.22, 1.33}[i])
+			k[i].SettlesIn = is(float64(300 + 40*i))
+		}
+		k[3].SettlesIn = socket.Value{}
+	case "runaway":
+		k[2].Figures, k[2].DriftPerHour, k[2].Settled = figures(52.8, 459), is(0.84), false
+		runaway(alarms.High, alarms.Unacknowledged)
+		raise("imbalance/north", "imbalance", "north", alarms.Low, alarms.Acknowledged, "Halves differ by 14 %", "Match the tubes or look for a fault in one half.")
+	case "over":
+		k[2].Figures, k[2].DriftPerHour, k[2].Settled = figures(69.3, 455), is(2.1), false
+		raise("over-dissipation/V7", "over-dissipation", "V7", alarms.High, alarms.Acknowledged, "V7 at 105 % of its limit", "Switch HT off now.")
+		runaway(alarms.High, alarms.Acknowledged)
+	case "drift":
+		k[1].Figures, k[1].DriftPerHour, k[1].Settled = figures(45.4, 462), is(0.08), false
+		raise("drift/V6", "drift", "V6", alarms.Medium, alarms.Unacknowledged, "V6 is 12 % above its settled current", "Look at V6 before you leave. Turn the trimmer only with the meter in view.")
+	case "unknown":
+		k[3].Figures, k[3].DriftPerHour, k[3].Age, k[3].Settled = socket.Figures{}, socket.Value{}, is(49), false
+		snap.Meters[3].State, snap.Meters[3].Age = "silent", is(49)
+		raise("meter-silent/k4", "meter-silent", "k4", alarms.Medium, alarms.Unacknowledged, "k4 is silent for 49 s: V8 is not watched", "Switch k4 on again; turn off its automatic power-off.")
+		s.Notices = []string{"the bench file has a cut-off, which this version does not drive"}
+	case "cool-down":
+		snap.Phase, snap.PhaseSince, snap.T = alarms.CoolDown, minutes(612), minutes(613.2)
+		snap.HT.Volts = is(121)
+		for i := range k {
+			k[i].Figures, k[i].DriftPerHour, k[i].NotConducting = figures(0.1, 121), socket.Value{}, true
+		}
+	case "discharged", "charge-unknown":
+		snap.Phase, snap.PhaseSince, snap.T = alarms.CoolDown, minutes(612), minutes(640)
+		snap.HT.Volts, snap.HT.Charged = is(41.3), charged(false)
+		if name == "charge-unknown" {
+			snap.HT = alarms.HTState{}
+		}
+		for i := range k {
+			k[i].Figures, k[i].DriftPerHour, k[i].NotConducting = figures(0, 41), socket.Value{}, true
+		}
+	case "none":
+		s.RunID, s.Ticket, s.Amplifier = "", "", ""
+		snap = alarms.Snapshot{Meters: snap.Meters}
+		f.events = nil
+	default:
+		var n int
+		fmt.Sscan(name, &n)
+		snap.Sockets = nil
+		for i := range n {
+			c := k[i%4]
+			c.Name = fmt.Sprint("V", 1+i)
+			snap.Sockets = append(snap.Sockets, c)
+		}
+	}
+	for i := range f.events {
+		f.events[i].Seq = i + 1
+	}
+	s.Snapshot = snap
+	s.Rejects = make([]drivers.Rejects, len(snap.Meters))
+	if len(s.Rejects) > 1 {
+		s.Rejects[1][drivers.Noise] = 3
+	}
+	f.state = s
+	f.trace = &chart.Trace{Title: "share of the limit", Unit: "%", Scale: 100, To: snap.T, Limits: []chart.Level{{Text: "limit", Y: 1}, {Text: "target", Y: 0.65}}}
+	for _, c := range snap.Sockets {
+		series := chart.NewSeries(600)
+		for t := minutes(10); t < snap.T; t += minutes(snap.T.Minutes() / 500) {
+			x := c.DissipationRatio.X * (1 - 0.3*math.Exp(-(t-minutes(10)).Minutes()/4))
+			if c.Name == "V7" && len(snap.Alarms) > 0 && t > minutes(120) {
+				x = 0.636 + (c.DissipationRatio.X-0.636)*math.Pow((t-minutes(120)).Minutes()/(snap.T.Minutes()-120), 2)
+			}
+			series.Add(t, x)
+		}
+		f.trace.Lines = append(f.trace.Lines, chart.Line{Name: c.Name, Series: series, Alarm: c.Name == "V7" && len(snap.Alarms) > 0})
+	}
+	return f
+}
+
+func ptr[T any](v T) *T { return &v }

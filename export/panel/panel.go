@@ -1,0 +1,285 @@
+// Package panel is what people look at: the bench page, the wall view, the
+// JSON API and its stream of events, and the acts that come back from them.
+// Everything it needs is embedded; no page asks anything of another host.
+package panel
+
+import (
+	"context"
+	"embed"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"io"
+	"net/http"
+	"path"
+	"strconv"
+
+	"github.com/rs/zerolog"
+
+	"nightsoak/alarms"
+	"nightsoak/export"
+	"nightsoak/export/report/chart"
+)
+
+// Source is the daemon as the panel sees it. Its methods are called from many
+// goroutines at once. State, Events and Trace must return at once, from memory,
+// with values that nobody writes to any more. While a run is on, the run time
+// of State must move at least once a second: a panel whose run time stands
+// still for 5 s tells its viewers that it is out of date.
+type Source interface {
+	// State is the daemon at this moment.
+	State() export.State
+	// Events are this run's events with a sequence number above after, in order.
+	Events(after int) []alarms.Event
+	// Trace is the drawing of this run so far, width by height pixels; false
+	// when there is nothing to draw.
+	Trace(width, height int) (*chart.Trace, bool)
+	// Act takes what an operator did. An error that wraps ErrInvalid or
+	// ErrNotFound is answered so; any other means that the state of affairs
+	// does not allow it (409).
+	Act(ctx context.Context, act alarms.Act) error
+	// Begin begins a run with the job file given; errors as with Act.
+	Begin(ctx context.Context, jobTOML []byte, firstPower bool) error
+	// Runs lists the recorded runs, newest first, in the shape of `runs --json`.
+	Runs(ctx context.Context) (any, error)
+	// Report writes the report of a run in the format that suffix names:
+	// ".html", ".csv", ".json" or ".svg". An unknown run wraps ErrNotFound.
+	Report(ctx context.Context, w io.Writer, id, suffix string) error
+}
+
+// What a Source's error may wrap to choose the answer's status.
+var (
+	ErrInvalid  = errors.New("invalid")   // 422: the job file is wrong
+	ErrNotFound = errors.New("not found") // 404: no such run, alarm, socket or meter
+)
+
+// Options are the panel's settings.
+type Options struct {
+	// Token lets acts in from elsewhere than a direct loopback connection.
+	// Empty: nobody else may act.
+	Token   string
+	Logger  zerolog.Logger
+	Metrics http.Handler // served at /metrics; nil for none
+}
+
+//go:embed assets
+var assets embed.FS
+
+type panel struct {
+	src    Source
+	opt    Options
+	origin *http.CrossOriginProtection
+}
+
+// The content policies: the panel's pages run only what is embedded here; a
+// report is a self-contained document that runs nothing.
+const (
+	pageCSP   = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'self'"
+	reportCSP = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
+)
+
+// New is the panel over src. The streams of /api/events last as long as their
+// requests' contexts: a server that shuts down cancels its BaseContext first.
+func New(src Source, opt Options) http.Handler {
+	p := &panel{src: src, opt: opt, origin: http.NewCrossOriginProtection()}
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", p.page("bench"))
+	mux.HandleFunc("GET /wall", p.page("wall"))
+	mux.HandleFunc("GET /assets/{file}", p.asset)
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		io.WriteString(w, "ok\n")
+	})
+	mux.HandleFunc("GET /api/state", func(w http.ResponseWriter, _ *http.Request) { answer(w, http.StatusOK, p.src.State()) })
+	mux.HandleFunc("GET /api/events", p.events)
+	mux.HandleFunc("GET /api/runs", p.runs)
+	mux.HandleFunc("GET /api/runs/{id}/{file}", p.report)
+	mux.HandleFunc("GET /trace.svg", p.trace)
+	mux.HandleFunc("POST /api/{act}", p.act)
+	if opt.Metrics != nil {
+		mux.Handle("GET /metrics", opt.Metrics)
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", pageCSP)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Cache-Control", "no-store")
+		mux.ServeHTTP(w, r)
+	})
+}
+
+// answer writes v as JSON.
+func answer(w http.ResponseWriter, status int, v any) {
+	b, err := json.Marshal(v)
+	if err != nil {
+		status, b = http.StatusInternalServerError, []byte(`{"error":"the answer cannot be written as JSON"}`)
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(status)
+	w.Write(append(b, '\n'))
+}
+
+// refuse answers with an error in words.
+func refuse(w http.ResponseWriter, status int, format string, args ...any) {
+	answer(w, status, map[string]string{"error": fmt.Sprintf(format, args...)})
+}
+
+// refuseErr answers with a Source's error; otherwise is the status of one that does not say.
+func refuseErr(w http.ResponseWriter, err error, otherwise int) {
+	switch {
+	case errors.Is(err, ErrInvalid):
+		otherwise = http.StatusUnprocessableEntity
+	case errors.Is(err, ErrNotFound):
+		otherwise = http.StatusNotFound
+	}
+	refuse(w, otherwise, "%s", err)
+}
+
+func (p *panel) runs(w http.ResponseWriter, r *http.Request) {
+	runs, err := p.src.Runs(r.Context())
+	if err != nil {
+		refuseErr(w, err, http.StatusInternalServerError)
+		return
+	}
+	answer(w, http.StatusOK, runs)
+}
+
+// reportTypes are the report formats served, by suffix.
+var reportTypes = map[string]string{
+	".html": "text/html; charset=utf-8",
+	".csv":  "text/csv; charset=utf-8",
+	".json": "application/json",
+	".svg":  "image/svg+xml",
+}
+
+func (p *panel) report(w http.ResponseWriter, r *http.Request) {
+	id, file := r.PathValue("id"), r.PathValue("file")
+	suffix := path.Ext(file)
+	kind, ok := reportTypes[suffix]
+	if !ok || file != "report"+suffix {
+		refuse(w, http.StatusNotFound, "there is no %q of a run: ask for report.html, report.csv, report.json or report.svg", file)
+		return
+	}
+	late := &lateHeader{ResponseWriter: w, set: func(h http.Header) {
+		h.Set("Content-Type", kind)
+		h.Set("Content-Security-Policy", reportCSP)
+		if suffix == ".csv" {
+			h.Set("Content-Disposition", `attachment; filename="report.csv"`)
+		}
+	}}
+	err := p.src.Report(r.Context(), late, id, suffix)
+	if err == nil {
+		return
+	}
+	if late.begun { // the only way left to say that the file is not whole
+		p.opt.Logger.Warn().Err(err).Str("run", id).Str("format", suffix).Msg("report broke off")
+		panic(http.ErrAbortHandler)
+	}
+	refuseErr(w, err, http.StatusInternalServerError)
+}
+
+// lateHeader sets headers at the first byte, so that an error before it can
+// still be answered as one.
+type lateHeader struct {
+	http.ResponseWriter
+	set   func(http.Header)
+	begun bool
+}
+
+func (l *lateHeader) Write(b []byte) (int, error) {
+	if !l.begun {
+		l.begun = true
+		l.set(l.Header())
+	}
+	return l.ResponseWriter.Write(b)
+}
+
+// trace serves the drawing of the run so far, ?w= by ?h= pixels.
+func (p *panel) trace(w http.ResponseWriter, r *http.Request) {
+	width, height := traceSize(r)
+	t, ok := p.src.Trace(width, height)
+	if !ok {
+		refuse(w, http.StatusNotFound, "no trace: no run is on")
+		return
+	}
+	paper := *t
+	paper.Paper = true // by itself it has no page to take its colours from
+	w.Header().Set("Content-Type", "image/svg+xml")
+	w.Header().Set("Content-Security-Policy", reportCSP)
+	if err := paper.SVG(w); err != nil {
+		p.opt.Logger.Debug().Err(err).Msg("trace not delivered")
+	}
+}
+
+// traceSize is the drawing's size asked for, within what a screen may need.
+func traceSize(r *http.Request) (width, height int) {
+	size := func(name string, otherwise, lo, hi int) int {
+		n, err := strconv.Atoi(r.FormValue(name))
+		if err != nil {
+			return otherwise
+		}
+		return min(max(n, lo), hi)
+	}
+	return size("w", 1200, 240, 4000), size("h", 220, 100, 2000)
+}
+
+// assetTypes are the kinds of file embedded, so that no machine's own table decides.
+var assetTypes = map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
+
+// build tells one version of the pages and assets from another.
+var build = func() string {
+	h := fnv.New64a()
+	files, err := assets.ReadDir("assets")
+	for _, f := range files {
+		b, e := assets.ReadFile("assets/" + f.Name())
+		err = errors.Join(err, e)
+		h.Write(b)
+	}
+	if err != nil {
+		panic(err) // the files are in the binary: only a broken build gets here
+	}
+	return strconv.FormatUint(h.Sum64(), 36)
+}()
+
+func (p *panel) asset(w http.ResponseWriter, r *http.Request) {
+	name := r.PathValue("file")
+	kind := assetTypes[path.Ext(name)]
+	b, err := assets.ReadFile("assets/" + name)
+	if kind == "" || err != nil {
+		refuse(w, http.StatusNotFound, "there is no asset %q", name)
+		return
+	}
+	w.Header().Set("Content-Type", kind)
+	if r.FormValue("v") == build {
+		w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	}
+	w.Write(b)
+}
+
+// runRow is one recorded run, as the bench page lists it.
+type runRow struct {
+	ID       string `json:"id"`
+	Ticket   string `json:"ticket"`
+	Started  string `json:"started"`
+	Ended    string `json:"ended"`
+	Readings uint64 `json:"readings"`
+	Events   uint64 `json:"events"`
+}
+
+// runRows reads Source.Runs as rows: its JSON is CONTRACT's, its Go type its own business.
+func (p *panel) runRows(ctx context.Context) ([]runRow, error) {
+	runs, err := p.src.Runs(ctx)
+	if err != nil {
+		return nil, err
+	}
+	b, err := json.Marshal(runs)
+	if err != nil {
+		return nil, err
+	}
+	var rows []runRow
+	err = json.Unmarshal(b, &rows)
+	return rows, err
+}

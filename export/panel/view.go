@@ -1,0 +1,461 @@
+package panel
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"html/template"
+	"math"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"nightsoak/acquire/bench"
+	"nightsoak/acquire/socket"
+	"nightsoak/alarms"
+	"nightsoak/export"
+)
+
+// A page is a frame and a list of sections, each a template of its own. The
+// stream sends a section again when it has changed, so what people see is
+// worded in one place, here.
+var sections = map[string][]string{
+	"bench": {"head", "notices", "alarms", "sockets", "trace", "meters", "happened", "adjust", "runs"},
+	"wall":  {"head", "sockets", "verdict", "trace"},
+}
+
+// slow are the sections that are drawn anew only this often: they cost more
+// and change less.
+var slow = map[string]time.Duration{"trace": 5 * time.Second, "runs": 20 * time.Second}
+
+var pages = template.Must(template.New("").Funcs(template.FuncMap{
+	"numeral": numeral,
+	"pct":     func(y float64) string { return strconv.FormatFloat(y, 'f', 2, 64) + "%" },
+}).ParseFS(assets, "assets/*.html"))
+
+// view is what the templates show: words and figures, ready to be read.
+type view struct {
+	Name    string // "bench" or "wall"
+	Build   string
+	Bench   string
+	On      bool // a run is on
+	Run     string
+	Ticket  string
+	Amp     string
+	Phase   string
+	Phased  string // how long the phase has lasted
+	Elapsed string // run time
+	Started string
+
+	HT      htView
+	Sockets []socketView
+	Columns int // of sockets, on a screen that is wider than high
+	Upright int // of sockets, on one that is higher than wide
+	Alarms  []alarmView
+	Top     *alarmView // the one that matters most; nil when none needs anybody
+	More    int        // others that need somebody
+	Heard   int        // meters that are talking
+	Meters  []meterView
+	Watches []watchView
+	Notices []string
+	Events  []eventView
+	Before  int // events of this run that are not shown
+	LastSeq int // sequence number of the last event
+	Trace   template.HTML
+	Runs    []runRow
+	RunsErr string
+}
+
+type htView struct {
+	Volts  string // "462", empty when unknown
+	Words  string // what a hand must know; empty while HT is simply up
+	Warn   bool   // the words are a warning
+	Down   bool   // the probe reads little, which proves that one node only
+	Spoken string
+}
+
+type socketView struct {
+	Name, Tube, Half string
+	Percent          string // whole, empty when unknown
+	Exact            string // with one decimal and its uncertainty
+	Spoken           string
+	Known            bool
+	Blind            bool // unknown although HT is up
+	Over             bool
+
+	// Where things stand in the glass, percent from its top.
+	Level, Rim                      float64
+	Fill                            float64 // height of the fill
+	HasTarget                       bool
+	TargetAt, TargetHigh, TargetLow float64
+	TargetSpan                      float64
+	Target                          string
+
+	Current, Plate, Watts, Volts, Limit string
+	Drift                               string
+	Arrow                               string // "flat", "up", "down", "steep-up", "steep-down"; empty when unknown
+	Settle                              string
+	Settled                             bool
+	Age                                 string
+
+	Alarm *alarmView // the one that matters most here; nil when none
+}
+
+type alarmView struct {
+	ID, Alarm, Subject string
+	Priority           string
+	Symbol             string // id of the drawn symbol
+	State              string // as people say it
+	Class              string // for the style sheet
+	Since              string
+	Text, Advice       string
+	CanAcknowledge     bool
+	Shelved            bool
+}
+
+type meterView struct {
+	Name, State, Reading, Flags, Age, Text string
+	Bad                                    bool
+	Readings, Rejected                     uint64
+}
+
+type watchView struct{ Name, Value string }
+
+type eventView struct {
+	Clock, At, What, Text string
+	Rank                  int
+}
+
+// glassTop is the share of the limit at which the glass ends: the rim, at
+// 100 %, stands below it, so that over the limit can be seen to be over.
+const glassTop = 1.25
+
+// shownEvents is how many events the bench page lists, newest first.
+const shownEvents = 40
+
+// look makes the view of a state.
+func look(name string, s *export.State, events []alarms.Event) *view {
+	snap := &s.Snapshot
+	v := &view{Name: name, Build: build, Bench: s.Bench, On: s.RunID != "", Run: s.RunID, Ticket: s.Ticket, Amp: s.Amplifier, Notices: s.Notices}
+	if v.On {
+		v.Phase = string(snap.Phase)
+		v.Phased = ago(snap.T - snap.PhaseSince)
+		v.Elapsed = ago(snap.T)
+		v.Started = s.Wall(0).Local().Format("2006-01-02 15:04 MST")
+	}
+	v.HT = lookHT(snap.HT, snap.Phase, v.On)
+	for _, a := range snap.Alarms {
+		v.Alarms = append(v.Alarms, lookAlarm(s, a))
+	}
+	for i, a := range snap.Alarms {
+		if !calls(a) {
+			continue
+		}
+		if v.Top == nil {
+			v.Top = &v.Alarms[i]
+		} else {
+			v.More++
+		}
+	}
+	for i := range snap.Sockets {
+		k := lookSocket(&snap.Sockets[i], snap.Phase)
+		for j, a := range snap.Alarms {
+			if a.Subject == k.Name && calls(a) {
+				k.Alarm = &v.Alarms[j]
+				break
+			}
+		}
+		v.Sockets = append(v.Sockets, k)
+	}
+	v.Columns, v.Upright = columns(len(v.Sockets))
+	for i := range snap.Meters {
+		m := lookMeter(&snap.Meters[i])
+		rejected := s.Rejected(i)
+		m.Rejected = rejected.Total()
+		if !m.Bad {
+			v.Heard++
+		}
+		v.Meters = append(v.Meters, m)
+	}
+	for _, w := range snap.Watches {
+		value := "unknown"
+		if w.Value.Known {
+			value = fmt.Sprintf("%.4g %s", w.Value.X, w.SIUnit())
+		}
+		v.Watches = append(v.Watches, watchView{w.Name, value})
+	}
+	if n := len(events); n > 0 {
+		v.LastSeq = events[n-1].Seq
+		v.Before = max(n-shownEvents, 0)
+		for _, e := range slices.Backward(events[v.Before:]) {
+			v.Events = append(v.Events, lookEvent(s, &e))
+		}
+	}
+	return v
+}
+
+// columns is how many columns n sockets stand in, on a wide screen and on a high one.
+func columns(n int) (wide, high int) {
+	wide, high = n, 1
+	if n > 6 {
+		wide = (n + 1) / 2
+	}
+	switch {
+	case n > 6:
+		high = 3
+	case n > 2:
+		high = 2
+	}
+	return wide, high
+}
+
+// calls says whether an alarm calls for somebody: it stands, or is over but
+// nobody has seen it, and nobody has put it aside.
+func calls(a alarms.AlarmState) bool {
+	switch a.State {
+	case alarms.Unacknowledged, alarms.Acknowledged, alarms.Returned:
+		return true
+	}
+	return false
+}
+
+func lookHT(ht alarms.HTState, phase alarms.Phase, on bool) htView {
+	var v htView
+	if ht.Volts.Known {
+		v.Volts = places(ht.Volts.X)
+		v.Spoken = v.Volts + " volts"
+	}
+	up := on && (phase == alarms.WarmUp || phase == alarms.Soak)
+	switch {
+	case up && ht.Volts.Known && (ht.Charged == nil || *ht.Charged):
+		// HT is up and everybody can see it: no more words.
+	case ht.Charged == nil:
+		v.Words, v.Warn = "charge unknown: treat as charged", on
+	case *ht.Charged:
+		v.Words, v.Warn = "still charged", true
+	default:
+		v.Words, v.Down = "prove every capacitor dead before touching", true
+	}
+	return v
+}
+
+func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
+	v := socketView{
+		Name: k.Name, Tube: k.Tube, Half: k.Half, Settled: k.Settled,
+		Known: k.DissipationRatio.Known, Rim: at(1), Level: 100,
+		Current: unit(k.CathodeCurrent, 1000, "mA"), Plate: unit(k.PlateCurrent, 1000, "mA"),
+		Watts: unit(k.PlateDissipation, 1, "W"), Limit: fmt.Sprintf("%.4g W", k.Limit),
+		Volts: "unknown", Age: "never",
+		Exact: "unknown", Spoken: k.Name + ": share of the limit unknown",
+	}
+	if k.PlateVolts.Known {
+		v.Volts = places(k.PlateVolts.X) + " V"
+	}
+	if r := k.DissipationRatio; r.Known {
+		v.Percent = strconv.FormatFloat(math.Round(100*r.X)+0, 'f', 0, 64)
+		v.Exact = fmt.Sprintf("%.1f", 100*r.X)
+		if u := export.U95(r); u.Known {
+			v.Exact += fmt.Sprintf(" ± %.1f", 100*u.X)
+		}
+		v.Exact += " %"
+		v.Spoken = v.Name + ": " + v.Percent + " percent of the limit"
+		v.Level = at(r.X)
+		v.Fill = 100 - v.Level
+		v.Over = r.X > 1
+	}
+	if k.Target > 0 {
+		tolerance := bench.DefaultLimits().IdleTolerance
+		v.HasTarget = true
+		v.TargetAt, v.TargetHigh, v.TargetLow = at(k.Target), at(k.Target+tolerance), at(k.Target-tolerance)
+		v.TargetSpan = v.TargetLow - v.TargetHigh
+		v.Target = fmt.Sprintf("%.4g %%", 100*k.Target)
+	}
+	if d := k.DriftPerHour; d.Known {
+		v.Drift, v.Arrow = drift(d.X)
+	}
+	if k.Age.Known {
+		v.Age = ago(time.Duration(k.Age.X * float64(time.Second)))
+	}
+	up := phase == alarms.WarmUp || phase == alarms.Soak
+	v.Blind = up && !v.Known
+	switch {
+	case !k.Age.Known:
+		v.Settle = "no reading yet"
+	case !k.CathodeCurrent.Known:
+		v.Settle = "last reading " + v.Age + " ago"
+	case !up: // nothing settles without HT
+	case k.NotConducting:
+		v.Settle = "not conducting"
+	case k.Settled:
+		v.Settle = "settled"
+	case k.SettlesIn.Known:
+		v.Settle = "settles in " + ago(time.Duration(k.SettlesIn.X*float64(time.Second)))
+	default:
+		v.Settle = "not settled"
+	}
+	return v
+}
+
+// at is where a share of the limit stands in the glass, percent from its top.
+func at(ratio float64) float64 {
+	return 100 * (1 - min(max(ratio, 0), glassTop)/glassTop)
+}
+
+// drift words a slope, ratio per hour, and gives its arrow. Under 1 % per hour
+// the arrow lies flat, from 10 % per hour up it is steep.
+func drift(perHour float64) (words, arrow string) {
+	words = fmt.Sprintf("%+.1f %%/h", 100*perHour)
+	if math.Abs(perHour) >= 0.0995 {
+		words = fmt.Sprintf("%+.0f %%/h", 100*perHour)
+	}
+	words = strings.Replace(words, "-", "\u2212", 1)
+	arrow = "up"
+	if perHour < 0 {
+		arrow = "down"
+	}
+	switch a := math.Abs(perHour); {
+	case a < 0.01:
+		arrow = "flat"
+	case a >= 0.1:
+		arrow = "steep-" + arrow
+	}
+	return words, arrow
+}
+
+// symbols are the drawn signs, by priority: told apart by shape, not only by colour.
+var symbols = map[alarms.Priority]string{alarms.High: "sign-high", alarms.Medium: "sign-medium", alarms.Low: "sign-low"}
+
+func lookAlarm(s *export.State, a alarms.AlarmState) alarmView {
+	v := alarmView{
+		ID: a.ID, Alarm: a.Alarm, Subject: a.Subject, Priority: string(a.Priority), Symbol: symbols[a.Priority],
+		Since: s.Wall(a.Since).Local().Format("15:04:05"), Text: a.Text, Advice: a.Advice,
+		State: string(a.State), Class: string(a.Priority) + " " + string(a.State),
+		CanAcknowledge: a.State == alarms.Unacknowledged || a.State == alarms.Returned,
+		Shelved:        a.State == alarms.Shelved,
+	}
+	switch a.State {
+	case alarms.Unacknowledged:
+		v.State = "not acknowledged"
+	case alarms.Returned:
+		v.State = "over, not acknowledged"
+	}
+	return v
+}
+
+func lookMeter(m *alarms.MeterState) meterView {
+	v := meterView{Name: m.Name, State: m.State, Reading: "unknown", Age: "never", Text: m.Text, Readings: m.Readings, Bad: m.State != "ok"}
+	if export.Heard(m) {
+		v.Reading = m.Reading.Text() + " " + m.Reading.Unit()
+		v.Flags = m.Reading.Flags.String()
+	}
+	if m.Age.Known {
+		v.Age = ago(time.Duration(m.Age.X * float64(time.Second)))
+	}
+	return v
+}
+
+func lookEvent(s *export.State, e *alarms.Event) eventView {
+	t := time.Duration(e.T)
+	v := eventView{Clock: s.Wall(t).Local().Format("15:04:05"), At: stamp(t), What: e.Event, Text: e.Text}
+	switch e.Event {
+	case alarms.EventPhase:
+		v.Text = string(e.Phase)
+	case alarms.EventSettled:
+		v.Text = e.Socket
+		if e.CathodeCurrent != nil {
+			v.Text += " at " + unit(*e.CathodeCurrent, 1000, "mA")
+		}
+		if e.DissipationRatio != nil {
+			v.Text += ", " + unit(*e.DissipationRatio, 100, "% of the limit")
+		}
+	case alarms.EventAlarm:
+		v.Rank = e.Priority.Rank()
+		v.What = e.ID
+		v.Text = string(e.Priority) + ", " + string(e.State) + ": " + e.Text
+	case alarms.EventAct:
+		v.What = e.Act
+		v.Text = strings.Join(strings.Fields(strings.Join([]string{e.ID, e.Meter, e.Socket, e.For, e.Text}, " ")), " ")
+	case alarms.EventPort:
+		v.What = "port of " + e.Meter
+		if e.Text == "" && e.Open != nil {
+			v.Text = map[bool]string{true: "open", false: "lost"}[*e.Open]
+		}
+	}
+	return v
+}
+
+// unit is a figure times scale with one decimal, or "unknown".
+func unit(v socket.Value, scale float64, unit string) string {
+	if !v.Known {
+		return "unknown"
+	}
+	return strings.Replace(fmt.Sprintf("%.1f %s", v.X*scale+0, unit), "-", "\u2212", 1)
+}
+
+// places is volts as a person reads them: a decimal only where it matters.
+func places(volts float64) string {
+	if math.Abs(volts) < 99.95 {
+		return fmt.Sprintf("%.1f", volts)
+	}
+	return fmt.Sprintf("%.0f", volts)
+}
+
+// ago is a duration in the two units that matter: "2 h 32 min", "12 min", "45 s".
+func ago(d time.Duration) string {
+	d = max(d, 0)
+	switch {
+	case d < time.Minute:
+		return fmt.Sprintf("%d s", int(d.Seconds()))
+	case d < time.Hour:
+		return fmt.Sprintf("%d min", int(d.Minutes()))
+	}
+	return fmt.Sprintf("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
+}
+
+// stamp is a run time: 2:32:07.
+func stamp(d time.Duration) string {
+	s := int(d.Seconds())
+	return fmt.Sprintf("%d:%02d:%02d", s/3600, s/60%60, s%60)
+}
+
+// compose is the view with what its page needs beside the state.
+func (p *panel) compose(ctx context.Context, name string, width, height int, want func(section string) bool) *view {
+	s := p.src.State()
+	var events []alarms.Event
+	if name == "bench" {
+		events = p.src.Events(0)
+	}
+	v := look(name, &s, events)
+	if want("trace") && v.On {
+		var b bytes.Buffer
+		if t, ok := p.src.Trace(width, height); ok && t.SVG(&b) == nil {
+			v.Trace = template.HTML(b.String()) // the chart escapes what came from people
+		}
+	}
+	if name == "bench" && want("runs") {
+		rows, err := p.runRows(ctx)
+		if err != nil {
+			v.RunsErr = err.Error()
+		}
+		v.Runs = rows
+	}
+	return v
+}
+
+// page serves a page with the figures of this moment in it.
+func (p *panel) page(name string) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		width, height := traceSize(r)
+		var b bytes.Buffer
+		err := pages.ExecuteTemplate(&b, name+".html", p.compose(r.Context(), name, width, height, func(string) bool { return true }))
+		if err != nil {
+			p.opt.Logger.Error().Err(err).Str("page", name).Msg("page not drawn")
+			refuse(w, http.StatusInternalServerError, "the page cannot be drawn: %s", err)
+			return
+		}
+		w.Header().Set("Content-Type", "text/html; charset=utf-8")
+		w.Write(b.Bytes())
+	}
+}

@@ -1,0 +1,184 @@
+package record
+
+import (
+	"bufio"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"strings"
+	"testing"
+	"time"
+
+	"nightsoak/alarms"
+)
+
+var kills = flag.Int("kills", 15, "how often TestKill kills the writing process")
+
+const killDirVar = "NIGHTSOAK_RECORD_TEST_DIR"
+
+func TestMain(m *testing.M) {
+	flag.Parse()
+	if dir := os.Getenv(killDirVar); dir != "" {
+		fmt.Fprintln(os.Stderr, writeUntilKilled(dir))
+		os.Exit(1)
+	}
+	os.Exit(m.Run())
+}
+
+// known is the input with that number, and the events the toy core here makes of it.
+func known(seq int) Step {
+	s := Step{Inputs: []alarms.Input{reading(ms(int64(seq)), seq%5, int64(seq)*7)}, T: ms(int64(seq))}
+	if seq%3 == 0 {
+		s.Events = []alarms.Event{note(seq/3, s.T, fmt.Sprint(seq))}
+	}
+	return s
+}
+
+// writeUntilKilled goes on with the unfinished run as the daemon does: what is
+// recorded is replayed, then new inputs come, and each is told on stdout when
+// it has been Put.
+func writeUntilKilled(dir string) error {
+	s, err := Open(dir)
+	if err != nil {
+		return err
+	}
+	run, ok, err := s.Unfinished("R-1187")
+	if err == nil && !ok {
+		run, err = s.Begin(demoRun())
+	}
+	if err != nil {
+		return err
+	}
+	w, err := s.Writer(run.ID, Options{OnFailing: func(err error) { fmt.Fprintln(os.Stderr, err); os.Exit(1) }})
+	if err != nil {
+		return err
+	}
+	seq := 0
+	for _, err := range s.Inputs(run.ID) {
+		if err != nil {
+			return err
+		}
+		seq++
+		w.Put(Step{Events: known(seq).Events, T: known(seq).T})
+	}
+	for range time.Tick(time.Millisecond) {
+		seq++
+		w.Put(known(seq))
+		fmt.Println(seq, time.Now().UnixNano())
+	}
+	return nil
+}
+
+// A process that is killed at any moment loses at most the last second, and
+// never the cause of what it keeps.
+func TestKill(t *testing.T) {
+	exe, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	const runs = 3
+	for i := range runs {
+		t.Run(fmt.Sprint(i), func(t *testing.T) {
+			t.Parallel()
+			dir := t.TempDir()
+			grown := false
+			for n, before := 0, 0; n < (*kills+runs-1)/runs; n++ {
+				kept := killOnce(t, exe, dir, before)
+				grown = grown || kept > before
+				before = kept
+			}
+			if !grown {
+				t.Error("nothing was ever recorded: the kills came too soon to say anything")
+			}
+		})
+	}
+}
+
+// killOnce kills one writing process and returns how many inputs the record then holds.
+func killOnce(t *testing.T, exe, dir string, before int) (kept int) {
+	t.Helper()
+	cmd := exec.Command(exe)
+	cmd.Env = append(os.Environ(), killDirVar+"="+dir)
+	var stderr strings.Builder
+	cmd.Stderr = &stderr
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	put := map[int]time.Time{}
+	killed := make(chan time.Time, 1)
+	for lines := bufio.NewScanner(out); lines.Scan(); {
+		var seq int
+		var nano int64
+		if _, err := fmt.Sscan(lines.Text(), &seq, &nano); err != nil {
+			t.Fatalf("%q: %v", lines.Text(), err)
+		}
+		if len(put) == 0 {
+			if seq != before+1 {
+				t.Errorf("the process went on with input %d, the record held %d", seq, before)
+			}
+			time.AfterFunc(rand.N(500*time.Millisecond), func() {
+				killed <- time.Now()
+				cmd.Process.Kill()
+			})
+		}
+		put[seq] = time.Unix(0, nano)
+	}
+	cmd.Wait()
+	if stderr.Len() > 0 || len(put) == 0 {
+		t.Fatalf("the process failed by itself: %s", &stderr)
+	}
+	at := <-killed
+
+	s, err := Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	var ok string
+	if err := s.db.QueryRow("PRAGMA integrity_check").Scan(&ok); err != nil || ok != "ok" {
+		t.Fatalf("integrity_check: %s %v", ok, err)
+	}
+	for in, err := range s.Inputs("R-1187") {
+		if err != nil {
+			t.Fatal(err)
+		}
+		kept++
+		if want := known(kept).Inputs[0]; in != want {
+			t.Fatalf("input %d is %+v, want %+v", kept, in, want)
+		}
+	}
+	if when, ok := put[kept+1]; ok && at.Sub(when) > time.Second {
+		t.Errorf("input %d was Put %v before the kill and is lost", kept+1, at.Sub(when))
+	}
+	events := 0
+	for raw, err := range s.Events("R-1187") {
+		if err != nil {
+			t.Fatal(err)
+		}
+		events++
+		want, err := json.Marshal(known(events * 3).Events[0])
+		if err != nil {
+			t.Fatal(err)
+		}
+		if string(raw) != string(want) {
+			t.Fatalf("event %d is %s, want %s", events, raw, want)
+		}
+	}
+	if events != kept/3 {
+		t.Errorf("%d inputs and %d events: want an event for every third input, neither more nor fewer", kept, events)
+	}
+	if in, err := s.Find("R-1187"); err != nil || in.Advanced != ms(int64(kept)) || in.Readings != int64(kept) || in.Events != int64(events) || in.Clean {
+		t.Errorf("the run says %+v (%v) beside %d inputs, %d events", in, err, kept, events)
+	}
+	if host, err := s.HostEvents("R-1187"); err != nil || len(host) != 0 {
+		t.Errorf("host events: %v %v", host, err)
+	}
+	return kept
+}

@@ -1,0 +1,552 @@
+package record
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"nightsoak/alarms"
+)
+
+// Options of a Writer; the zero value of each field stands for its default.
+// All durations are wall time. The two functions are called one at a time,
+// from goroutines of the Writer, and must not wait for it.
+type Options struct {
+	FlushEvery  time.Duration // pause between commits: with the commit itself, what a SIGKILL can cost; 250 ms
+	MaxBatch    int           // inputs and events that make a commit due at once; 4096
+	Keep        int           // inputs and events held in memory while the disk does not take them; 50,000
+	FailAfter   time.Duration // how long a commit may fail, or not return, before OnFailing; 2 s
+	OnFailing   func(error)   // once each: the disk does not take the record; an event wraps ErrDiffers
+	OnRecovered func()        // the disk takes it again; never once an event differed
+}
+
+// Step is what the core did at one go: what it was told, the events that
+// followed from it, and the run time up to which the run has then been judged.
+// Events without inputs come from advancing time, or from replaying a resumed
+// run.
+type Step struct {
+	Inputs []alarms.Input
+	Events []alarms.Event
+	T      time.Duration
+}
+
+// errAborted is why a Writer that gave up did not write the rest.
+var errAborted = errors.New("the writer was closed before the disk took it")
+
+// Writer records one run. Steps are kept in memory, in order, and committed in
+// batches by a goroutine of its own; a step is never torn between two commits,
+// so the record can be behind but never holds an event without its cause.
+type Writer struct {
+	s    *Store
+	n    int64 // runs.n
+	id   string
+	opts Options
+
+	mu     sync.Mutex
+	queue  []item
+	queued int   // size of queue
+	held   int   // the same, with the batch being committed
+	urgent int   // items of queue that somebody waits for
+	next   int64 // seq of the next input
+	lost   lost
+	closed bool
+
+	wake    chan struct{} // there is something in queue
+	hurry   chan struct{} // and it is due at once
+	abort   chan struct{} // closed: give up
+	stopped chan struct{} // closed: the goroutine has returned
+
+	health health
+}
+
+// item is a Step, or a mark between steps.
+type item struct {
+	Step
+	seq   int64 // of the first input
+	stop  bool
+	ended *time.Time
+	host  *HostEvent
+	done  chan struct{} // closed when everything up to here is committed
+}
+
+// size is what the item counts for in memory.
+func (i *item) size() int { return max(len(i.Inputs)+len(i.Events), 1) }
+
+// step says that the item is a Step, not a mark.
+func (i *item) step() bool { return !i.stop && i.host == nil && i.done == nil }
+
+// lost is what was dropped since the last step that was kept.
+type lost struct {
+	inputs, events int
+	from, to       time.Duration
+}
+
+// Writer begins, or goes on, recording the run with that ID. It fails with
+// ErrEnded when the run has ended. A run has one Writer at a time.
+//
+// Going on with a run, the core replays it: the events it then makes again may
+// be Put, without the inputs, and are compared with those recorded.
+func (s *Store) Writer(id string, opts Options) (*Writer, error) {
+	in, err := s.Find(id)
+	if err != nil {
+		return nil, err
+	}
+	if in.Ended != nil {
+		return nil, fmt.Errorf("%s: %w at %s: begin a new one", in.ID, ErrEnded, stamp(*in.Ended))
+	}
+	opts.FlushEvery = cmp.Or(opts.FlushEvery, 250*time.Millisecond)
+	opts.MaxBatch = cmp.Or(opts.MaxBatch, 4096)
+	opts.Keep = cmp.Or(opts.Keep, 50_000)
+	opts.FailAfter = cmp.Or(opts.FailAfter, 2*time.Second)
+	w := &Writer{
+		s: s, n: in.n, id: in.ID, opts: opts,
+		wake: make(chan struct{}, 1), hurry: make(chan struct{}, 1),
+		abort: make(chan struct{}), stopped: make(chan struct{}),
+		health: health{failing: opts.OnFailing, recovered: opts.OnRecovered},
+	}
+	var last int64
+	err = s.db.QueryRow(`SELECT max(
+		(SELECT coalesce(max(key), ?1) FROM readings WHERE key BETWEEN ?1 AND ?2),
+		(SELECT coalesce(max(key), ?1) FROM acts     WHERE key BETWEEN ?1 AND ?2))`, key(w.n, 0), key(w.n+1, 0)-1).Scan(&last)
+	if err != nil {
+		return nil, s.wrap(err)
+	}
+	w.next = seqOf(last) + 1
+	go w.run()
+	return w, nil
+}
+
+// Put records a step. It never waits for the disk; while the disk takes
+// nothing and Keep is reached, the step is counted instead of kept. The
+// slices stay the caller's. Put after Close does nothing.
+func (w *Writer) Put(s Step) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.closed {
+		return
+	}
+	i := item{Step: s, seq: w.next}
+	w.next += int64(len(s.Inputs)) // what is dropped leaves a hole
+	if w.held+i.size() > w.opts.Keep {
+		w.lost.add(s)
+		return
+	}
+	w.settleLost()
+	if n := len(w.queue); n > 0 && len(s.Inputs)+len(s.Events) == 0 && w.queue[n-1].step() {
+		w.queue[n-1].T = s.T // time moved on, nothing else
+		return
+	}
+	i.Inputs, i.Events = slices.Clone(s.Inputs), slices.Clone(s.Events)
+	w.add(i)
+}
+
+func (l *lost) add(s Step) {
+	if len(s.Inputs)+len(s.Events) == 0 {
+		return
+	}
+	if l.inputs+l.events == 0 {
+		l.from = s.T
+	}
+	l.inputs += len(s.Inputs)
+	l.events += len(s.Events)
+	l.to = s.T
+}
+
+// settleLost queues the host event that states what was dropped before here.
+func (w *Writer) settleLost() {
+	if l := w.lost; l.inputs+l.events > 0 {
+		w.lost = lost{}
+		w.add(hostItem(time.Now(), fmt.Sprintf("gap in the record: the disk took nothing for too long; from t = %.3f s to %.3f s, %d inputs (readings, acts) and %d events were not recorded",
+			l.from.Seconds(), l.to.Seconds(), l.inputs, l.events)))
+	}
+}
+
+func hostItem(wall time.Time, text string) item {
+	return item{host: &HostEvent{Wall: wall, Text: text}}
+}
+
+// add queues an item; w.mu is held.
+func (w *Writer) add(i item) {
+	w.queue = append(w.queue, i)
+	w.queued += i.size()
+	w.held += i.size()
+	if i.done != nil {
+		w.urgent++
+	}
+	w.nudge()
+}
+
+// nudge tells the goroutine what there is to do; w.mu is held.
+func (w *Writer) nudge() {
+	if len(w.queue) > 0 {
+		signal(w.wake)
+	}
+	if w.urgent > 0 || w.queued >= w.opts.MaxBatch {
+		signal(w.hurry)
+	}
+}
+
+func signal(c chan struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
+}
+
+// mark queues an item that is no step.
+func (w *Writer) mark(i item) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if !w.closed {
+		w.add(i)
+	}
+}
+
+// Host records what the host has to say beside the run, as of a wall-clock moment.
+func (w *Writer) Host(wall time.Time, text string) { w.mark(hostItem(wall, text)) }
+
+// Stop marks that the daemon stops in good order at run time t, the run going
+// on later. A later step takes the mark away.
+func (w *Writer) Stop(t time.Duration) { w.mark(item{Step: Step{T: t}, stop: true}) }
+
+// End marks the run as ended at run time t, at a wall-clock moment.
+func (w *Writer) End(t time.Duration, wall time.Time) {
+	w.mark(item{Step: Step{T: t}, stop: true, ended: &wall})
+}
+
+// Flush waits until all that was Put before is on disk, or ctx is done.
+func (w *Writer) Flush(ctx context.Context) error {
+	done := make(chan struct{})
+	w.mark(item{done: done})
+	return w.await(ctx, done)
+}
+
+// await waits for done; short of that it says what is not on disk.
+func (w *Writer) await(ctx context.Context, done <-chan struct{}) error {
+	var why error
+	select {
+	case <-done:
+	case <-w.stopped:
+	case <-ctx.Done():
+		why = errors.Join(ctx.Err(), w.health.last())
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	select {
+	case <-done:
+		if done != w.stopped || w.held == 0 {
+			return nil
+		}
+	default:
+	}
+	return fmt.Errorf("%s: run %s: %d inputs, events and marks are not on disk: %w", w.s.path, w.id, w.held, cmp.Or(why, errAborted))
+}
+
+// Close writes all that was Put and ends the Writer. If ctx is done first, it
+// gives up and its error says how much is not on disk.
+func (w *Writer) Close(ctx context.Context) error {
+	w.mu.Lock()
+	if !w.closed {
+		w.settleLost()
+		w.closed = true
+		w.urgent++
+		w.nudge()
+		signal(w.wake)
+	}
+	w.mu.Unlock()
+	err := w.await(ctx, w.stopped)
+	if err != nil {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		select {
+		case <-w.abort:
+		default:
+			close(w.abort)
+		}
+	}
+	return err
+}
+
+// run commits what is queued until Close.
+func (w *Writer) run() {
+	defer close(w.stopped)
+	var last time.Time
+	for {
+		select {
+		case <-w.wake:
+		case <-w.abort:
+			return
+		}
+		select {
+		case <-time.After(w.opts.FlushEvery - time.Since(last)):
+		case <-w.hurry:
+		case <-w.abort:
+			return
+		}
+		batch, closing := w.take()
+		if len(batch) == 0 {
+			if closing {
+				return
+			}
+			continue
+		}
+		if !w.commit(batch) {
+			return
+		}
+		last = time.Now()
+		w.release(batch)
+	}
+}
+
+// take removes the next batch from the queue.
+func (w *Writer) take() (batch []item, closing bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	n, size := 0, 0
+	for n < len(w.queue) && size < w.opts.MaxBatch {
+		size += w.queue[n].size()
+		if w.queue[n].done != nil {
+			w.urgent--
+		}
+		n++
+	}
+	batch, w.queue = w.queue[:n:n], w.queue[n:]
+	w.queued -= size
+	return batch, w.closed
+}
+
+// release forgets a batch that is on disk.
+func (w *Writer) release(batch []item) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, i := range batch {
+		w.held -= i.size()
+		if i.done != nil {
+			close(i.done)
+		}
+	}
+	w.nudge()
+	if w.closed {
+		signal(w.wake)
+	}
+}
+
+// commit writes a batch, again and again until it is on disk; it says whether it is.
+func (w *Writer) commit(batch []item) bool {
+	watch := time.AfterFunc(w.opts.FailAfter, w.health.begin())
+	defer watch.Stop()
+	for wait := 50 * time.Millisecond; ; wait = min(2*wait, 5*time.Second) {
+		differs, err := w.write(batch)
+		if err == nil {
+			w.health.end(differs)
+			return true
+		}
+		w.health.attempt(w.s.wrap(err))
+		select {
+		case <-time.After(wait):
+		case <-w.abort:
+			return false
+		}
+	}
+}
+
+// write commits a batch in one transaction. differs, wrapping ErrDiffers, says
+// that an event could not be recorded as it is; a host event then keeps it.
+func (w *Writer) write(batch []item) (differs, err error) {
+	tx, err := w.s.db.Begin()
+	if err != nil {
+		return nil, err
+	}
+	defer tx.Rollback()
+	p := put{tx: tx, n: w.n}
+	for _, i := range batch {
+		p.item(&i)
+	}
+	if p.err != nil {
+		return nil, p.err
+	}
+	if p.touched {
+		res, err := tx.Exec(`UPDATE runs SET advanced_ms = max(advanced_ms, ?), clean = ?, readings = readings + ?, events = events + ?,
+			ended_ms = coalesce(?, ended_ms), ended = coalesce(?, ended) WHERE n = ?`,
+			p.advanced.Milliseconds(), p.clean, p.readings, p.events, p.endedMs, p.ended, w.n)
+		if err != nil {
+			return nil, err
+		}
+		if n, err := res.RowsAffected(); err != nil || n != 1 {
+			return nil, errors.Join(fmt.Errorf("%w: %s: its row is gone", ErrUnknownRun, w.id), err)
+		}
+	}
+	return p.differs, tx.Commit()
+}
+
+// put writes items within a transaction; the first error stays in err.
+type put struct {
+	tx                          *sql.Tx
+	n                           int64
+	reading, act, event, hosted *sql.Stmt
+
+	touched, clean   bool
+	advanced         time.Duration
+	readings, events int64
+	endedMs          sql.NullInt64
+	ended            sql.NullString
+	differs, err     error
+}
+
+// exec runs a statement, prepared at its first use; it says whether a row was written.
+func (p *put) exec(stmt **sql.Stmt, query string, args ...any) bool {
+	if p.err == nil && *stmt == nil {
+		*stmt, p.err = p.tx.Prepare(query) // closed with the transaction
+	}
+	if p.err != nil {
+		return false
+	}
+	var res sql.Result
+	if res, p.err = (*stmt).Exec(args...); p.err != nil {
+		return false
+	}
+	var n int64
+	n, p.err = res.RowsAffected()
+	return n > 0
+}
+
+func (p *put) item(i *item) {
+	if i.host != nil {
+		p.host(i.host.Wall, i.host.Text)
+		return
+	}
+	if i.done != nil {
+		return
+	}
+	p.touched, p.clean = true, i.stop
+	p.advanced = max(p.advanced, i.T)
+	if i.ended != nil {
+		p.endedMs = sql.NullInt64{Int64: i.T.Milliseconds(), Valid: true}
+		p.ended = sql.NullString{String: stamp(*i.ended), Valid: true}
+	}
+	for k := range i.Inputs {
+		p.input(i.seq+int64(k), &i.Inputs[k])
+	}
+	for k := range i.Events {
+		p.recordEvent(&i.Events[k])
+	}
+}
+
+func (p *put) input(seq int64, in *alarms.Input) {
+	kind, body, err := encodeAct(in)
+	switch {
+	case err != nil:
+		p.err = errors.Join(p.err, err)
+	case kind != "":
+		p.exec(&p.act, "INSERT INTO acts (key, t_ms, kind, body) VALUES (?, ?, ?, ?)",
+			key(p.n, seq), in.T.Milliseconds(), kind, string(body))
+	default:
+		r := &in.Reading
+		p.exec(&p.reading, "INSERT INTO readings (key, t_ms, meter, digits, exp, prefix, unit, flags) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+			key(p.n, seq), in.T.Milliseconds(), in.Meter, r.Digits, r.Exp, r.Prefix, r.Quantity.SIUnit(), r.Flags)
+		p.readings++
+	}
+}
+
+// recordEvent writes an event, unless the same one stands already.
+func (p *put) recordEvent(e *alarms.Event) {
+	k, t := key(p.n, int64(e.Seq)), time.Duration(e.T).Seconds()
+	b, err := json.Marshal(e)
+	if err != nil {
+		p.differ(fmt.Errorf("event %d at t = %.3f s cannot be written: %w", e.Seq, t, err))
+		return
+	}
+	if p.exec(&p.event, "INSERT INTO events (key, t_ms, json) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+		k, time.Duration(e.T).Milliseconds(), string(b)) {
+		p.events++
+		return
+	}
+	if p.err != nil {
+		return
+	}
+	var was string
+	if p.err = p.tx.QueryRow("SELECT json FROM events WHERE key = ?", k).Scan(&was); p.err == nil && was != string(b) {
+		p.differ(fmt.Errorf("event %d at t = %.3f s: recorded is %s, judged now is %s", e.Seq, t, was, b))
+	}
+}
+
+// differ keeps an inconsistency where it can be read, and the first of them for OnFailing.
+func (p *put) differ(err error) {
+	err = fmt.Errorf("%w: %w", ErrDiffers, err)
+	p.differs = cmp.Or(p.differs, err)
+	p.host(time.Now(), err.Error())
+}
+
+func (p *put) host(wall time.Time, text string) {
+	p.exec(&p.hosted, "INSERT INTO host_events (run, wall, text) VALUES (?, ?, ?)", p.n, stamp(wall), text)
+}
+
+// health tells the daemon, once each, that the record fails and that it works again.
+type health struct {
+	failing   func(error)
+	recovered func()
+
+	mu      sync.Mutex
+	batch   int   // number of the batch being committed
+	err     error // why it is not committed yet
+	said    bool  // failing was called
+	differs bool  // for good
+}
+
+// begin starts a batch; what it returns is called when that batch takes too long.
+func (h *health) begin() func() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.batch++
+	batch := h.batch
+	return func() {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		if h.batch == batch {
+			h.fail(cmp.Or(h.err, errors.New("the disk does not answer")))
+		}
+	}
+}
+
+func (h *health) attempt(err error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.err = err
+}
+
+// end closes the batch: it is on disk.
+func (h *health) end(differs error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.batch++
+	h.err = nil
+	if differs != nil && !h.differs {
+		h.said, h.differs = false, true
+		h.fail(differs)
+	} else if h.said && !h.differs {
+		h.said = false
+		if h.recovered != nil {
+			h.recovered()
+		}
+	}
+}
+
+// fail says so once; h.mu is held.
+func (h *health) fail(err error) {
+	if !h.said && h.failing != nil {
+		h.failing(err)
+	}
+	h.said = true
+}
+
+func (h *health) last() error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.err
+}

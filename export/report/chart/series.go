@@ -1,0 +1,157 @@
+// Package chart is the one place that draws a trace: a bounded record of a
+// quantity over time that never hides a spike, and its drawing as plain SVG.
+package chart
+
+import (
+	"iter"
+	"math"
+	"slices"
+	"time"
+)
+
+// Series is the envelope of a quantity over run time in bounded memory: the
+// least and the greatest value of each stretch. Stretches start at 1 s; when
+// more than the limit of them are in use, neighbours are merged and the width
+// doubles, so extremes survive however long the run. Where nothing was known
+// the series has a break, and merging keeps it.
+//
+// A Series is not safe for concurrent use; Clone one to hand it on.
+type Series struct {
+	// GapAfter is the longest silence between two values that still counts as
+	// one unbroken line. NewSeries sets 1 min; a meter's silent_after is a good
+	// choice. Breaks already taken are kept when it changes.
+	GapAfter time.Duration
+
+	width   time.Duration
+	buckets []bucket // in order, none empty; capacity is the limit
+	open    bool     // the last bucket may be continued: no break since
+}
+
+// bucket is one stretch that holds at least one value.
+type bucket struct {
+	first, last time.Duration // run time of its first and last value
+	min, max    float64
+	broken      bool // a break stands before or within it
+}
+
+// NewSeries makes an empty series of at most limit stretches; at least 2. Its
+// memory is taken here, 40 bytes a stretch: Add never allocates.
+func NewSeries(limit int) *Series {
+	return &Series{
+		GapAfter: time.Minute,
+		width:    time.Second,
+		buckets:  make([]bucket, 0, max(limit, 2)),
+	}
+}
+
+// Add takes a value, in the SI unit or as a ratio, at run time t. Times must
+// not go back: an earlier one counts as the latest. A value that is not a
+// finite number counts as Break. It takes constant time on average.
+func (s *Series) Add(t time.Duration, v float64) {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		s.Break(t)
+		return
+	}
+	t = max(t, 0)
+	if n := len(s.buckets); n > 0 {
+		b := &s.buckets[n-1]
+		t = max(t, b.last)
+		if t-b.last > s.GapAfter {
+			s.open = false
+		}
+		if t/s.width == b.first/s.width {
+			b.last, b.min, b.max = t, min(b.min, v), max(b.max, v)
+			b.broken = b.broken || !s.open
+			s.open = true
+			return
+		}
+		for len(s.buckets) == cap(s.buckets) {
+			s.merge()
+		}
+	}
+	// After a merge the value may belong to the last bucket: it is then merged
+	// into it at the next doubling, and order is all that the rest relies on.
+	s.buckets = append(s.buckets, bucket{first: t, last: t, min: v, max: v, broken: !s.open})
+	s.open = true
+}
+
+// Break says that at run time t the quantity was not known: no line is drawn
+// from the value before t to the value after it.
+func (s *Series) Break(time.Duration) { s.open = false }
+
+// merge doubles the width and joins the buckets that now fall together.
+func (s *Series) merge() {
+	s.width *= 2
+	kept := s.buckets[:1]
+	for _, b := range s.buckets[1:] {
+		k := &kept[len(kept)-1]
+		if b.first/s.width != k.first/s.width {
+			kept = append(kept, b)
+			continue
+		}
+		k.last, k.min, k.max = b.last, min(k.min, b.min), max(k.max, b.max)
+		k.broken = k.broken || b.broken
+	}
+	s.buckets = kept
+}
+
+// Clone is a copy that shares nothing with s.
+func (s *Series) Clone() *Series {
+	c := *s
+	c.buckets = append(make([]bucket, 0, cap(s.buckets)), s.buckets...)
+	return &c
+}
+
+// Last is the run time up to which the series holds values; ok is false when it has none.
+func (s *Series) Last() (t time.Duration, ok bool) {
+	if s == nil || len(s.buckets) == 0 {
+		return 0, false
+	}
+	return s.buckets[len(s.buckets)-1].last, true
+}
+
+// Point is the envelope of a stretch of time, or a break in the line.
+type Point struct {
+	T        time.Duration // the middle of the values' times; at a break, when the line stopped
+	Min, Max float64       // every value of the stretch lies between; 0 at a break
+	Break    bool          // the quantity was not known from here to the next point
+}
+
+// Points is the envelope between two run times in at most n points, and the
+// breaks between them. Every value in the stretch lies within a point. A break
+// shorter than a point's stretch stands before that point.
+func (s *Series) Points(from, to time.Duration, n int) iter.Seq[Point] {
+	return func(yield func(Point) bool) {
+		if s == nil || n <= 0 || to <= from {
+			return
+		}
+		column := func(b *bucket) int64 {
+			mid := min(max(b.first+(b.last-b.first)/2, from), to) - from
+			return min(int64(float64(mid)/float64(to-from)*float64(n)), int64(n-1))
+		}
+		i := slices.IndexFunc(s.buckets, func(b bucket) bool { return b.last >= from })
+		if i < 0 {
+			return
+		}
+		stopped, started := from, false
+		for i < len(s.buckets) && s.buckets[i].first <= to {
+			sum, c := s.buckets[i], column(&s.buckets[i])
+			for i++; i < len(s.buckets) && s.buckets[i].first <= to && column(&s.buckets[i]) == c; i++ {
+				b := &s.buckets[i]
+				sum.last, sum.min, sum.max = b.last, min(sum.min, b.min), max(sum.max, b.max)
+				sum.broken = sum.broken || b.broken
+			}
+			if started && sum.broken && !yield(Point{T: stopped, Break: true}) {
+				return
+			}
+			mid := min(max(sum.first+(sum.last-sum.first)/2, from), to)
+			if !yield(Point{T: mid, Min: sum.min, Max: sum.max}) {
+				return
+			}
+			stopped, started = min(sum.last, to), true
+		}
+		if started && !s.open && i == len(s.buckets) {
+			yield(Point{T: stopped, Break: true})
+		}
+	}
+}

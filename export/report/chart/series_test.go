@@ -1,0 +1,232 @@
+package chart
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+)
+
+// points collects Points and splits off the breaks.
+func points(s *Series, from, to time.Duration, n int) (values, breaks []Point) {
+	for p := range s.Points(from, to, n) {
+		if p.Break {
+			breaks = append(breaks, p)
+		} else {
+			values = append(values, p)
+		}
+	}
+	return values, breaks
+}
+
+func TestSpikeIsNeverHidden(t *testing.T) {
+	for _, span := range []time.Duration{time.Minute, time.Hour, 12 * time.Hour, 7 * 24 * time.Hour} {
+		for _, where := range []float64{0, 0.01, 0.3333, 0.5, 0.999} {
+			s := NewSeries(1000)
+			step := max(300*time.Millisecond, span/200_000)
+			spike := time.Duration(float64(span) * where).Truncate(step)
+			for at := time.Duration(0); at <= span; at += step {
+				v := 0.63
+				if at == spike {
+					v = 1.7
+				}
+				s.Add(at, v)
+			}
+			if len(s.buckets) > 1000 {
+				t.Fatalf("%v: %d buckets, the limit is 1000", span, len(s.buckets))
+			}
+			for _, n := range []int{1, 7, 100, 800, 5000} {
+				values, _ := points(s, 0, span, n)
+				if len(values) > n {
+					t.Errorf("%v, n = %d: %d points", span, n, len(values))
+				}
+				i := slices.IndexFunc(values, func(p Point) bool { return p.Max == 1.7 })
+				if i < 0 {
+					t.Errorf("%v, spike at %v, n = %d: not in the points", span, spike, n)
+					continue
+				}
+				slack := max(2*s.width, span/time.Duration(n))
+				if d := (values[i].T - spike).Abs(); d > slack {
+					t.Errorf("%v, spike at %v, n = %d: shown %v away", span, spike, n, d)
+				}
+				if values[i].Min != 0.63 && span > time.Minute {
+					t.Errorf("%v, n = %d: the spike's point lost its least value: %+v", span, n, values[i])
+				}
+			}
+		}
+	}
+}
+
+func TestEnvelopeHoldsEveryValue(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(7, 11))
+	for trial := range 40 {
+		s := NewSeries(2 + rnd.IntN(60))
+		s.GapAfter = 20 * time.Second
+		type sample struct {
+			t time.Duration
+			v float64
+		}
+		var samples []sample
+		at := time.Duration(0)
+		for range 2000 {
+			at += time.Duration(rnd.ExpFloat64() * 3e9)
+			v := rnd.NormFloat64()
+			samples = append(samples, sample{at, v})
+			s.Add(at, v)
+		}
+		for range 10 {
+			from := time.Duration(rnd.Int64N(int64(at)))
+			to := from + 1 + time.Duration(rnd.Int64N(int64(at)))
+			values, _ := points(s, from, to, 1+rnd.IntN(50))
+			lo, hi := math.Inf(1), math.Inf(-1)
+			for _, p := range values {
+				lo, hi = min(lo, p.Min), max(hi, p.Max)
+				if p.T < from || p.T > to {
+					t.Fatalf("trial %d: a point at %v, outside %v to %v", trial, p.T, from, to)
+				}
+			}
+			if !slices.IsSortedFunc(values, func(a, b Point) int { return int(a.T - b.T) }) {
+				t.Fatalf("trial %d: points out of order", trial)
+			}
+			for _, x := range samples {
+				if x.t >= from && x.t <= to && (x.v < lo || x.v > hi) {
+					t.Fatalf("trial %d: %v at %v is outside the envelope %v to %v", trial, x.v, x.t, lo, hi)
+				}
+			}
+		}
+	}
+}
+
+func TestGapsStayGaps(t *testing.T) {
+	const night = 12 * time.Hour
+	tests := []struct {
+		name string
+		do   func(s *Series, at time.Duration) (skip bool)
+		want []time.Duration // where the line stops
+	}{
+		{"none", func(*Series, time.Duration) bool { return false }, nil},
+		{"silence of 5 min", func(_ *Series, at time.Duration) bool {
+			return at > 3*time.Hour && at < 3*time.Hour+5*time.Minute
+		}, []time.Duration{3 * time.Hour}},
+		{"silence under GapAfter", func(_ *Series, at time.Duration) bool {
+			return at > 3*time.Hour && at < 3*time.Hour+50*time.Second
+		}, nil},
+		{"explicit, one moment", func(s *Series, at time.Duration) bool {
+			if at == 5*time.Hour {
+				s.Break(at)
+			}
+			return false
+		}, []time.Duration{5 * time.Hour}},
+		{"not a number", func(s *Series, at time.Duration) bool {
+			if at == 7*time.Hour {
+				s.Add(at, math.NaN())
+				s.Add(at, math.Inf(1))
+				return true
+			}
+			return false
+		}, []time.Duration{7 * time.Hour}},
+		{"to the end", func(s *Series, at time.Duration) bool {
+			if at > 11*time.Hour {
+				s.Break(at)
+				return true
+			}
+			return false
+		}, []time.Duration{11 * time.Hour}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			s := NewSeries(500)
+			for at := time.Duration(0); at <= night; at += time.Second {
+				if !tt.do(s, at) {
+					s.Add(at, 0.6)
+				}
+			}
+			const n = 300
+			_, breaks := points(s, 0, night, n)
+			if len(breaks) != len(tt.want) {
+				t.Fatalf("breaks %v, want at %v", breaks, tt.want)
+			}
+			for i, b := range breaks {
+				if d := (b.T - tt.want[i]).Abs(); d > night/n+2*s.width {
+					t.Errorf("break at %v, want %v", b.T, tt.want[i])
+				}
+			}
+		})
+	}
+}
+
+func TestSeriesAtTheEdges(t *testing.T) {
+	var none *Series
+	if v, b := points(none, 0, time.Hour, 10); len(v)+len(b) != 0 {
+		t.Errorf("a nil series gives %v %v", v, b)
+	}
+	s := NewSeries(0)
+	if v, b := points(s, 0, time.Hour, 10); len(v)+len(b) != 0 {
+		t.Errorf("an empty series gives %v %v", v, b)
+	}
+	s.Add(-time.Second, 1)
+	s.Add(time.Second, 2)
+	s.Add(0, 3) // late: counts at 1 s
+	s.Add(100*24*time.Hour, 4)
+	if last, ok := s.Last(); !ok || last != 100*24*time.Hour {
+		t.Errorf("Last = %v, %v", last, ok)
+	}
+	values, _ := points(s, 0, 100*24*time.Hour, 1)
+	if len(values) != 1 || values[0].Min != 1 || values[0].Max != 4 {
+		t.Errorf("points %v, want one from 1 to 4", values)
+	}
+	for _, n := range []int{0, -1} {
+		if v, _ := points(s, 0, time.Hour, n); v != nil {
+			t.Errorf("n = %d gives %v", n, v)
+		}
+	}
+	if v, _ := points(s, time.Hour, time.Hour, 5); v != nil {
+		t.Errorf("an empty stretch gives %v", v)
+	}
+}
+
+func TestCloneSharesNothing(t *testing.T) {
+	s := NewSeries(8)
+	for i := range 20 {
+		s.Add(time.Duration(i)*time.Second, float64(i))
+	}
+	before := fmt.Sprint(s.buckets)
+	c := s.Clone()
+	for i := range 200 {
+		c.Add(time.Duration(20+i)*time.Second, 1e6)
+	}
+	if got := fmt.Sprint(s.buckets); got != before {
+		t.Errorf("adding to the clone changed the original:\n%s\n%s", before, got)
+	}
+	if len(c.buckets) > 8 {
+		t.Errorf("the clone holds %d buckets, the limit is 8", len(c.buckets))
+	}
+}
+
+func TestAddDoesNotAllocate(t *testing.T) {
+	s := NewSeries(100)
+	at := time.Duration(0)
+	if n := testing.AllocsPerRun(5000, func() { at += 700 * time.Millisecond; s.Add(at, 0.6) }); n != 0 {
+		t.Errorf("%v allocations an Add", n)
+	}
+}
+
+func BenchmarkSeriesAdd(b *testing.B) {
+	s := NewSeries(1500)
+	at := time.Duration(0)
+	b.ReportAllocs()
+	for b.Loop() {
+		at += 300 * time.Millisecond
+		s.Add(at, 0.63)
+	}
+}
+
+func BenchmarkSVG(b *testing.B) {
+	t := fullTrace()
+	b.ReportAllocs()
+	for b.Loop() {
+		newCanvas(t).draw()
+	}
+}

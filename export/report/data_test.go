@@ -1,0 +1,124 @@
+package report
+
+import (
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"nightsoak/acquire/bench"
+	"nightsoak/acquire/socket"
+	"nightsoak/acquire/tube"
+	"nightsoak/alarms"
+	"nightsoak/drivers"
+	"nightsoak/export/report/chart"
+)
+
+const (
+	htUp      = 2 * time.Minute
+	settledAt = 12*time.Minute + 30*time.Second
+)
+
+func known(x, u float64) socket.Value { return socket.Value{X: x, U: u, Known: true} }
+
+// night is a model of the demo's amplifier: four 6L6GC at about 462 V, warm-up
+// in ten minutes, then a soak; with a fault, V7 runs away near the end.
+func night(end time.Duration, runaway bool) *Data {
+	rnd := rand.New(rand.NewPCG(1187, 1))
+	d := &Data{
+		RunID:  "20261124-210400-R-1187",
+		Anchor: time.Date(2026, 11, 24, 21, 4, 0, 0, time.UTC), End: end, Ended: true,
+		SoftwareVersion: "0.2.0", CoreVersion: "1",
+		Bench: &bench.Bench{Name: "north"},
+		Job: &bench.Job{Ticket: "R-1187", Amplifier: "four-tube bass head, 100 W", Bias: "fixed",
+			IdleTarget: 0.65, SoakFor: 10 * time.Hour, Limits: bench.DefaultLimits()},
+		HT: chart.NewSeries(1500),
+	}
+	for i, name := range []string{"k1", "k2", "k3", "k4", "ht"} {
+		m := bench.Meter{Name: name, Format: drivers.Format{Name: "fs9721"}, Scale: 1}
+		m.Accuracy = bench.Accuracy{Given: true, OfReading: 0.005, Counts: 3}
+		d.Bench.Meters = append(d.Bench.Meters, m)
+		d.Readings = append(d.Readings, uint64(end/(300*time.Millisecond))+uint64(i))
+		d.Rejects = append(d.Rejects, uint64(i*i))
+		d.Final.Meters = append(d.Final.Meters, alarms.MeterState{Name: name, State: "ok"})
+	}
+	for i, name := range []string{"V5", "V6", "V7", "V8"} {
+		d.Job.Sockets = append(d.Job.Sockets, bench.Socket{
+			Name: name, Tube: &tube.Type{Name: "6L6GC"}, Half: string("aabb"[i]), Limit: 30,
+			Sheet:      "RCA 6L6-GC sheet DATA 1, 8-60 (design-maximum)",
+			Sense:      bench.Sense{Meter: i, Ohms: 1, Tolerance: 0.01, SharedBy: 1},
+			PlateMeter: 4,
+		})
+		d.Current = append(d.Current, chart.NewSeries(1500))
+		d.Ratio = append(d.Ratio, chart.NewSeries(1500))
+		d.Worst = append(d.Worst, Worst{})
+	}
+	idle := []float64{0.0412, 0.0404, 0.0409, 0.0417}
+	hot := end - 12*time.Minute // when the runaway passes the limit
+	off := end - 7*time.Minute
+	for t := htUp; t < end; t += time.Second {
+		since := (t - htUp).Seconds()
+		mains := 1 + 0.008*math.Sin(2*math.Pi*t.Hours()/2.7) + 0.002*rnd.NormFloat64()
+		ht := 462 * mains * (1 - math.Exp(-since/2))
+		if t > off {
+			ht = 462 * math.Exp(-(t-off).Seconds()/40)
+		}
+		d.HT.Add(t, math.Round(ht*10)/10)
+		for i := range idle {
+			i0 := idle[i] * (1 - math.Exp(-math.Pow(since/14, 2))) * (1 - 0.12*math.Exp(-since/170)) * math.Pow(mains, 1.5)
+			if runaway && i == 2 {
+				i0 *= 1 + 0.58*math.Exp((t-hot).Seconds()/340)
+			}
+			if t > off {
+				i0 *= math.Exp(-(t - off).Seconds() / 20)
+			}
+			i0 = math.Round(i0*1e4) / 1e4
+			d.Current[i].Add(t, i0)
+			r := i0 * ht / 30
+			d.Ratio[i].Add(t, r)
+			if r > d.Worst[i].Ratio.X {
+				d.Worst[i] = Worst{Ratio: known(r, 0.0085*r), T: t}
+			}
+		}
+	}
+	event := func(t time.Duration, e alarms.Event) {
+		e.Seq, e.T = len(d.Events)+1, alarms.Seconds(t)
+		d.Events = append(d.Events, e)
+	}
+	opened := true
+	event(0, alarms.Event{Event: alarms.EventAct, Act: "begin"})
+	event(0, alarms.Event{Event: alarms.EventPhase, Phase: alarms.Standby})
+	event(300*time.Millisecond, alarms.Event{Event: alarms.EventPort, Meter: "k1", Open: &opened})
+	event(htUp, alarms.Event{Event: alarms.EventPhase, Phase: alarms.WarmUp})
+	for i, s := range d.Job.Sockets {
+		c, r := known(idle[i], 0.00029), known(idle[i]*462/30, 0.0054)
+		event(settledAt+time.Duration(i*7)*time.Second, alarms.Event{Event: alarms.EventSettled, Socket: s.Name, CathodeCurrent: &c, DissipationRatio: &r})
+		d.Final.Sockets = append(d.Final.Sockets, alarms.SocketState{Name: s.Name, Tube: "6L6GC", Half: s.Half, Settled: true,
+			Figures: socket.Figures{DissipationRatio: known(0, 0), CathodeCurrent: known(0, 0)}})
+	}
+	event(settledAt+21*time.Second, alarms.Event{Event: alarms.EventPhase, Phase: alarms.Soak})
+	event(25*time.Minute, alarms.Event{Event: alarms.EventAct, Act: "note", Text: "cover back on, fan off"})
+	if runaway {
+		alarm := func(t time.Duration, p alarms.Priority, s alarms.State) {
+			event(t, alarms.Event{Event: alarms.EventAlarm, ID: "runaway/V7", Alarm: "runaway", Subject: "V7", Priority: p, State: s,
+				Text:   "V7 rises faster and faster: 100 % of its limit expected in about 9 min.",
+				Advice: "Switch the HT off now. Then look for a leaky coupling capacitor, a grid leak of too high value, a gassy tube."})
+		}
+		alarm(hot-14*time.Minute, alarms.Low, alarms.Unacknowledged)
+		alarm(hot-12*time.Minute, alarms.Medium, alarms.Unacknowledged)
+		alarm(hot-7*time.Minute, alarms.High, alarms.Unacknowledged)
+		event(hot-6*time.Minute, alarms.Event{Event: alarms.EventAlarm, ID: "imbalance/north", Alarm: "imbalance", Subject: "north",
+			Priority: alarms.Low, State: alarms.Unacknowledged, Text: "Half b draws 11 % more than half a.", Advice: "Look at V7 first."})
+		event(hot+3*time.Second, alarms.Event{Event: alarms.EventAlarm, ID: "over-dissipation/V7", Alarm: "over-dissipation", Subject: "V7",
+			Priority: alarms.High, State: alarms.Unacknowledged, Text: "V7 at 30.2 W, over its limit of 30 W for 3 s.", Advice: "Switch the HT off now."})
+		alarm(off-time.Minute, alarms.High, alarms.Acknowledged)
+		alarm(off+20*time.Second, alarms.High, alarms.Normal)
+		event(off+21*time.Second, alarms.Event{Event: alarms.EventAlarm, ID: "over-dissipation/V7", Alarm: "over-dissipation", Subject: "V7",
+			Priority: alarms.High, State: alarms.Normal, Text: "V7 back under its limit."})
+	}
+	event(off+28*time.Second, alarms.Event{Event: alarms.EventPhase, Phase: alarms.CoolDown})
+	event(end, alarms.Event{Event: alarms.EventAct, Act: "end"})
+	event(end, alarms.Event{Event: alarms.EventPhase, Phase: alarms.Ended})
+	d.Final.T, d.Final.Phase = end, alarms.Ended
+	d.Final.HT = alarms.HTState{Volts: known(41, 0.3), Settled: known(462, 1.4)}
+	return d
+}

@@ -1,0 +1,418 @@
+package report
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"nightsoak/acquire/bench"
+	"nightsoak/acquire/socket"
+	"nightsoak/alarms"
+	"nightsoak/export/report/chart"
+)
+
+//go:embed report.tmpl
+var pageText string
+
+var page = template.Must(template.New("report").Parse(pageText))
+
+// view is what the template shows: words only, nothing left to work out.
+type view struct {
+	Ticket, Amplifier, Bench, RunID       string
+	Started, SoftwareVersion, CoreVersion string
+	Verdict                               verdict
+	Facts                                 [][2]string
+	Share, Supply                         template.HTML
+	Alarms                                []viewAlarm
+	Sockets                               []viewSocket
+	Sources                               [][2]string
+	BenchFacts                            [][2]string
+	Meters                                []viewMeter
+	Limits                                [][2]string
+	Log                                   []viewLog
+	HT                                    string
+	AlarmsLeft                            int // not told on the owner's page
+}
+
+type viewAlarm struct {
+	Number                    int
+	At, Words, Priority, Text string
+	Advice, State             string
+	Changes                   []string
+	Front                     bool
+	Grave                     bool
+}
+
+type viewSocket struct {
+	Name, Tube, Half, Limit   string
+	SettledAt, Current, Share string
+	Worst, WorstAt, Last      string
+	Over                      bool
+}
+
+type viewMeter struct{ Name, Format, Accuracy, Scale, Readings, Rejected, State string }
+
+type viewLog struct{ At, Clock, What, Words string }
+
+func writeHTML(w io.Writer, f *facts) error {
+	v := f.view()
+	var err error
+	height := 400 // less where there is more to tell, so that the owner's page stays one page
+	if n := len(v.Alarms) + len(v.Verdict.Beside)/2; n > 4 {
+		height = 240
+	} else if n > 0 {
+		height = 310
+	}
+	if v.Share, err = inline(f.shareTrace(720, height)); err != nil {
+		return err
+	}
+	if v.Supply, err = inline(f.supplyTrace(720, 190)); err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	if err := page.Execute(&b, v); err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	_, err = w.Write(b.Bytes())
+	return err
+}
+
+// inline is a trace as part of a page. The chart escapes whatever people wrote.
+func inline(t *chart.Trace) (template.HTML, error) {
+	var b strings.Builder
+	err := t.SVG(&b)
+	return template.HTML(b.String()), err
+}
+
+// writeSVG writes the traces one above the other: shares of the limit with the
+// alarms in words, then the plate supply.
+func writeSVG(w io.Writer, f *facts) error {
+	share, supply := f.shareTrace(1000, 440), f.supplyTrace(1000, 220)
+	share.Title = strings.TrimPrefix(f.Job.Ticket+": ", ": ") + share.Title
+	share.Key, share.Paper, supply.Paper = true, true, true
+	return chart.Stack(w, share, supply)
+}
+
+func tubeName(s bench.Socket) string {
+	if s.Tube == nil {
+		return ""
+	}
+	return s.Tube.Name
+}
+
+// wall is a run time as a wall clock shows it, with the day where it helps.
+func (f *facts) wall(t time.Duration) string { return f.Anchor.Add(t).Format("15:04:05") }
+
+func (f *facts) view() *view {
+	v := &view{
+		Ticket: f.Job.Ticket, Amplifier: f.Job.Amplifier, Bench: f.Bench.Name, RunID: f.RunID,
+		Started:         f.Anchor.Format("Monday 2 January 2006, 15:04 MST"),
+		SoftwareVersion: f.SoftwareVersion, CoreVersion: f.CoreVersion,
+		Verdict: f.verdict(), HT: f.htWords(),
+	}
+	v.ownerFacts(f)
+	v.alarmRows(f)
+	v.socketRows(f)
+	v.benchFacts(f)
+	v.meterRows(f)
+	v.limitRows(f)
+	v.logRows(f)
+	return v
+}
+
+func (v *view) ownerFacts(f *facts) {
+	add := func(k, s string) { v.Facts = append(v.Facts, [2]string{k, s}) }
+	var kinds, order []string
+	byKind := map[string][]string{}
+	for _, s := range f.Job.Sockets {
+		k := tubeName(s)
+		if byKind[k] == nil {
+			order = append(order, k)
+		}
+		byKind[k] = append(byKind[k], s.Name)
+	}
+	for _, k := range order {
+		kinds = append(kinds, strings.TrimSpace(k+" in "+list(byKind[k])))
+	}
+	if len(kinds) > 0 {
+		add("What was tested", "The output tubes at idle: "+strings.Join(kinds, "; ")+".")
+	} else {
+		add("What was tested", "Not known.")
+	}
+	how := "Watched for " + long(f.watched)
+	if f.soak > 0 {
+		how += ", of which " + long(f.soak) + " settled"
+	}
+	add("How long", how+".")
+
+	var settled []string
+	for i, s := range f.Job.Sockets {
+		if e := f.settled[i]; e != nil && e.DissipationRatio != nil {
+			settled = append(settled, s.Name+" at "+rough(*e.DissipationRatio, 100, "%"))
+		}
+	}
+	switch {
+	case len(settled) == 0:
+		add("Settled", "Not seen to settle.")
+	default:
+		s := list(settled) + " of the limit"
+		if u := f.unsettled(); len(u) > 0 {
+			s += "; " + list(u) + " not settled"
+		}
+		add("Settled", s+".")
+	}
+	if w := f.worstOfAll(); w >= 0 {
+		x := f.worst(w)
+		add("Worst moment", fmt.Sprintf("%s at %s of its limit, %s into the run.", f.Job.Sockets[w].Name, rough(x.Ratio, 100, "%"), long(x.T)))
+	} else {
+		add("Worst moment", "Not known.")
+	}
+	switch n := len(f.alarms); n {
+	case 0:
+		add("Alarms", "None.")
+	case 1:
+		add("Alarms", "One; it is numbered in the picture and told below.")
+	default:
+		add("Alarms", fmt.Sprintf("%d; they are numbered in the picture and told below.", n))
+	}
+}
+
+// mostOnFront is how many alarms the owner's page tells.
+const mostOnFront = 6
+
+func (v *view) alarmRows(f *facts) {
+	// The owner's page tells the gravest; the bench's page tells all.
+	order := make([]int, len(f.alarms))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return f.alarms[b].priority.Rank() - f.alarms[a].priority.Rank() })
+	front := order[:min(len(order), mostOnFront)]
+	v.AlarmsLeft = len(order) - len(front)
+	for i, e := range f.alarms {
+		a := viewAlarm{
+			Front:  slices.Contains(front, i),
+			Number: i + 1, At: chart.ClockSeconds(e.from), Words: capital(e.words()), Priority: string(e.priority),
+			Text: e.text, Advice: e.advice, Grave: e.priority.Rank() >= 3, State: "still standing at the end",
+		}
+		if e.over {
+			a.State = "over"
+		}
+		was := ""
+		for _, c := range e.changes {
+			s := string(c.State)
+			if c.State != alarms.Normal && c.Priority != "" {
+				s = string(c.Priority) + ", " + s
+			}
+			if s != was {
+				a.Changes = append(a.Changes, chart.ClockSeconds(time.Duration(c.T))+" "+s)
+			}
+			was = s
+		}
+		v.Alarms = append(v.Alarms, a)
+	}
+}
+
+func (v *view) socketRows(f *facts) {
+	bySource := map[string][]string{}
+	var order []string
+	for i, s := range f.Job.Sockets {
+		r := viewSocket{
+			Name: s.Name, Tube: tubeName(s), Half: s.Half, Limit: fmt.Sprintf("%.4g%sW", s.Limit, nbsp),
+			SettledAt: "not settled", Current: unknown, Share: unknown, Worst: unknown, Last: unknown,
+		}
+		if e := f.settled[i]; e != nil {
+			r.SettledAt = chart.ClockSeconds(time.Duration(e.T))
+			if e.CathodeCurrent != nil {
+				r.Current = figure(*e.CathodeCurrent, 1000, 1, "mA")
+			}
+			if e.DissipationRatio != nil {
+				r.Share = figure(*e.DissipationRatio, 100, 1, "%")
+			}
+		}
+		if w := f.worst(i); w.Ratio.Known {
+			r.Worst, r.WorstAt = figure(w.Ratio, 100, 1, "%"), chart.ClockSeconds(w.T)
+			r.Over = w.Ratio.X > f.Job.Limits.Dissipation
+		}
+		if l := at(f.Final.Sockets, i); l != nil {
+			r.Last = figure(l.DissipationRatio, 100, 1, "%")
+		}
+		v.Sockets = append(v.Sockets, r)
+		source := s.Sheet
+		if source == "" {
+			source = "source not stated"
+		}
+		k := tubeName(s) + ", " + r.Limit + ": " + source
+		if bySource[k] == nil {
+			order = append(order, k)
+		}
+		bySource[k] = append(bySource[k], s.Name)
+	}
+	for _, k := range order {
+		v.Sources = append(v.Sources, [2]string{strings.Join(bySource[k], ", "), k})
+	}
+}
+
+// htWords say what the probe last read. Only a reading of 60 V or less is
+// given as a figure alone, and even that proves one node only.
+func (f *facts) htWords() string {
+	h := f.Final.HT.Volts
+	switch {
+	case !h.Known:
+		return "When the record ended the plate supply was not being measured: take it as still charged."
+	case h.X > 60:
+		return "When the record ended the plate supply stood at " + rough(h, 1, "V") + ": still charged."
+	}
+	return "When the record ended this probe read " + rough(h, 1, "V") + ". It proves one place only: prove every capacitor dead before touching."
+}
+
+func (v *view) benchFacts(f *facts) {
+	add := func(k, s string) { v.BenchFacts = append(v.BenchFacts, [2]string{k, s}) }
+	if f.Job.Bias != "" {
+		add("Bias", f.Job.Bias)
+	}
+	if f.Job.IdleTarget > 0 {
+		add("Idle target", percent(f.Job.IdleTarget)+" of the limit")
+	}
+	s := "settled at " + figure(f.Final.HT.Settled, 1, 0, "V")
+	if f.soak > 0 {
+		// The end is left out: HT may have been falling for a while before it
+		// was under half and the soak was over.
+		to := f.soakTo - max(2*time.Minute, (f.soakTo-f.soakFrom)/100)
+		lo, hi, known := math.Inf(1), math.Inf(-1), false
+		for p := range f.HT.Points(f.soakFrom, to, 1) {
+			if !p.Break {
+				lo, hi, known = min(lo, p.Min), max(hi, p.Max), true
+			}
+		}
+		if known {
+			s += fmt.Sprintf("; between %.0f and %.0f%sV while settled", lo, hi, nbsp)
+		}
+	}
+	add("Plate supply", s+"; last "+figure(f.Final.HT.Volts, 1, 0, "V"))
+	if ia, ib, diff := f.balance(); diff.Known {
+		add("Balance", fmt.Sprintf("half a %s, half b %s: difference %s of their mean",
+			figure(ia, 1000, 1, "mA"), figure(ib, 1000, 1, "mA"), figure(diff, 100, 1, "%")))
+	} else {
+		add("Balance", "not known")
+	}
+	for i, w := range f.Job.Watches {
+		last := socket.Value{}
+		if l := at(f.Final.Watches, i); l != nil {
+			last = l.Value
+		}
+		unit := w.Quantity.SIUnit()
+		s := "last " + figure(last, 1, 2, unit)
+		if !math.IsInf(w.Low, 0) || !math.IsInf(w.High, 0) {
+			s += "; allowed"
+			if !math.IsInf(w.Low, 0) {
+				s += fmt.Sprintf(" from %.4g", w.Low)
+			}
+			if !math.IsInf(w.High, 0) {
+				s += fmt.Sprintf(" up to %.4g", w.High)
+			}
+			s += nbsp + unit
+		}
+		add(w.Name, s)
+	}
+	if len(f.gaps) == 0 {
+		add("Gaps", "none: the record has no stretch without a watch")
+	}
+	for _, g := range f.gaps {
+		add("Gap", fmt.Sprintf("%s to %s (%s): %s", chart.ClockSeconds(g.from), chart.ClockSeconds(g.to), long(g.to-g.from), g.text))
+	}
+}
+
+// accuracy is a meter's accuracy as the bench file writes it.
+func accuracy(a bench.Accuracy) string {
+	return fmt.Sprintf("%.6g%% + %.6g", a.OfReading*100, a.Counts)
+}
+
+func (v *view) meterRows(f *facts) {
+	for i, m := range f.Bench.Meters {
+		r := viewMeter{Name: m.Name, Format: m.Format.Name, Accuracy: "not stated", Scale: fmt.Sprintf("%.6g", m.Scale),
+			Readings: count(at(f.Readings, i)), Rejected: count(at(f.Rejects, i)), State: unknown}
+		if m.Accuracy.Given {
+			r.Accuracy = accuracy(m.Accuracy)
+		}
+		if s := at(f.Final.Meters, i); s != nil {
+			r.State = s.State
+		}
+		v.Meters = append(v.Meters, r)
+	}
+}
+
+func (v *view) limitRows(f *facts) {
+	l := f.Job.Limits
+	v.Limits = [][2]string{
+		{"Dissipation", percent(l.Dissipation) + " of the limit for " + long(l.DissipationFor)},
+		{"Settled", "moving less than " + percent(l.SettleRate) + " per " + long(l.SettlePer) + "; expected by " + long(l.SettleBy)},
+		{"Drift", percent(l.Drift) + " of the settled value"},
+		{"Step", percent(l.Step)},
+		{"Runaway", "limit expected within " + long(l.RunawayWithin)},
+		{"Imbalance", percent(l.Imbalance) + " between the halves"},
+		{"Supply", percent(l.Supply) + " of the settled value"},
+		{"Conduction", fmt.Sprintf("at least %.4g%smA", l.Conduction*1000, nbsp)},
+		{"Idle", "within " + percent(l.IdleTolerance) + " of the limit either side of the target"},
+		{"HT up", fmt.Sprintf("above %.4g%sV", l.HTUp, nbsp)},
+	}
+}
+
+func (v *view) logRows(f *facts) {
+	for _, e := range f.Events {
+		t := time.Duration(e.T)
+		r := viewLog{At: chart.ClockSeconds(t), Clock: f.wall(t)}
+		switch e.Event {
+		case alarms.EventPhase:
+			r.What, r.Words = "phase", string(e.Phase)
+		case alarms.EventSettled:
+			r.What, r.Words = "settled", e.Socket
+			if e.CathodeCurrent != nil && e.DissipationRatio != nil {
+				r.Words += ": " + figure(*e.CathodeCurrent, 1000, 1, "mA") + ", " + figure(*e.DissipationRatio, 100, 1, "%") + " of the limit"
+			}
+		case alarms.EventAct:
+			r.What = e.Act
+			var parts []string
+			for _, s := range []string{e.Text, e.ID, e.Meter, e.Socket} {
+				if s != "" {
+					parts = append(parts, s)
+				}
+			}
+			if e.For != "" {
+				parts = append(parts, "for "+e.For)
+			}
+			if e.FirstPower {
+				parts = append(parts, "first power")
+			}
+			r.Words = strings.Join(parts, ", ")
+			switch {
+			case r.Words != "":
+			case e.Act == "begin":
+				r.Words = "the run begins"
+			case e.Act == "end":
+				r.Words = "the run is ended by hand"
+			}
+		case alarms.EventPort:
+			r.What, r.Words = "port", e.Meter+" lost"
+			if e.Open != nil && *e.Open {
+				r.Words = e.Meter + " open"
+			}
+			if e.Text != "" {
+				r.Words += ": " + e.Text
+			}
+		case alarms.EventGap:
+			r.What, r.Words = "gap", e.Text
+		case alarms.EventAlarm:
+			continue // told in full under Alarms
+		default:
+			r.What, r.Words = e.Event, e.Text
+		}
+		v.Log = append(v.Log, r)
+	}
+}

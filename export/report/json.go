@@ -1,0 +1,169 @@
+package report
+
+import (
+	"bytes"
+	"encoding/json"
+	"io"
+	"time"
+
+	"nightsoak/acquire/bench"
+	"nightsoak/acquire/socket"
+	"nightsoak/alarms"
+)
+
+type jsonRun struct {
+	ID              string     `json:"id"`
+	Ticket          string     `json:"ticket"`
+	Amplifier       string     `json:"amplifier"`
+	Bench           string     `json:"bench"`
+	Started         time.Time  `json:"started"`
+	Ended           *time.Time `json:"ended"` // null: unfinished
+	T               seconds    `json:"t"`
+	SoakS           seconds    `json:"soak_s"`
+	SoftwareVersion string     `json:"software_version"`
+	CoreVersion     string     `json:"core_version"`
+}
+
+type jsonSocket struct {
+	Name         string       `json:"name"`
+	Tube         string       `json:"tube"`
+	Half         string       `json:"half,omitempty"`
+	LimitW       float64      `json:"limit_w"`
+	LimitSource  string       `json:"limit_source"`
+	Settled      bool         `json:"settled"`
+	SettledT     *seconds     `json:"settled_t"`
+	Current      socket.Value `json:"settled_cathode_current_a"`
+	CurrentU95   socket.Value `json:"settled_cathode_current_u95_a"`
+	Ratio        socket.Value `json:"settled_dissipation_ratio"`
+	RatioU95     socket.Value `json:"settled_dissipation_ratio_u95"`
+	Worst        socket.Value `json:"worst_dissipation_ratio"`
+	WorstU95     socket.Value `json:"worst_dissipation_ratio_u95"`
+	WorstT       *seconds     `json:"worst_t"`
+	LastRatio    socket.Value `json:"last_dissipation_ratio"`
+	LastRatioU95 socket.Value `json:"last_dissipation_ratio_u95"`
+	LastCurrent  socket.Value `json:"last_cathode_current_a"`
+}
+
+type jsonMeter struct {
+	Name     string  `json:"name"`
+	Format   string  `json:"format"`
+	Accuracy *string `json:"accuracy"`
+	Scale    float64 `json:"scale"`
+	Readings *uint64 `json:"readings"`
+	Rejected *uint64 `json:"rejected"`
+	State    string  `json:"state,omitempty"`
+}
+
+type jsonLimits struct {
+	Dissipation    float64 `json:"dissipation_ratio"`
+	DissipationFor seconds `json:"dissipation_for_s"`
+	SettleRate     float64 `json:"settle_rate_ratio"`
+	SettlePer      seconds `json:"settle_per_s"`
+	SettleBy       seconds `json:"settle_by_s"`
+	Drift          float64 `json:"drift_ratio"`
+	Step           float64 `json:"step_ratio"`
+	RunawayWithin  seconds `json:"runaway_within_s"`
+	Imbalance      float64 `json:"imbalance_ratio"`
+	Supply         float64 `json:"supply_ratio"`
+	Conduction     float64 `json:"conduction_a"`
+	IdleTolerance  float64 `json:"idle_tolerance_ratio"`
+	HTUp           float64 `json:"ht_up_v"`
+}
+
+type seconds = alarms.Seconds
+
+// u95 is the expanded uncertainty, coverage factor 2; unknown when it cannot be stated.
+func u95(v socket.Value) socket.Value {
+	return socket.Value{X: 2 * v.U, Known: v.Known && v.U > 0}
+}
+
+func at[T any](s []T, i int) *T {
+	if i < len(s) {
+		return &s[i]
+	}
+	return nil
+}
+
+// writeJSON writes one object: run, verdict, sockets, meters, limits, events.
+// Each event stands alone on its line, in the very bytes of its json.Marshal.
+func writeJSON(w io.Writer, f *facts) error {
+	v := f.verdict()
+	head := struct {
+		Run     jsonRun      `json:"run"`
+		Verdict string       `json:"verdict"`
+		Beside  []string     `json:"beside"`
+		Sockets []jsonSocket `json:"sockets"`
+		Meters  []jsonMeter  `json:"meters"`
+		Limits  jsonLimits   `json:"limits"`
+	}{
+		Run: jsonRun{
+			ID: f.RunID, Ticket: f.Job.Ticket, Amplifier: f.Job.Amplifier, Bench: f.Bench.Name,
+			Started: f.Anchor.UTC(), T: seconds(f.End), SoakS: seconds(f.soak),
+			SoftwareVersion: f.SoftwareVersion, CoreVersion: f.CoreVersion,
+		},
+		Verdict: v.Headline, Beside: append([]string{}, v.Beside...),
+		Sockets: []jsonSocket{}, Meters: []jsonMeter{},
+		Limits: limitsOf(f.Job.Limits),
+	}
+	if f.Ended {
+		end := f.Anchor.Add(f.End).UTC()
+		head.Run.Ended = &end
+	}
+	for i, s := range f.Job.Sockets {
+		j := jsonSocket{Name: s.Name, Tube: tubeName(s), Half: s.Half, LimitW: s.Limit, LimitSource: s.Sheet}
+		if e := f.settled[i]; e != nil {
+			j.Settled, j.SettledT = true, &e.T
+			if e.CathodeCurrent != nil {
+				j.Current, j.CurrentU95 = *e.CathodeCurrent, u95(*e.CathodeCurrent)
+			}
+			if e.DissipationRatio != nil {
+				j.Ratio, j.RatioU95 = *e.DissipationRatio, u95(*e.DissipationRatio)
+			}
+		}
+		if x := f.worst(i); x.Ratio.Known {
+			t := seconds(x.T)
+			j.Worst, j.WorstU95, j.WorstT = x.Ratio, u95(x.Ratio), &t
+		}
+		if l := at(f.Final.Sockets, i); l != nil {
+			j.LastRatio, j.LastRatioU95, j.LastCurrent = l.DissipationRatio, u95(l.DissipationRatio), l.CathodeCurrent
+		}
+		head.Sockets = append(head.Sockets, j)
+	}
+	for i, m := range f.Bench.Meters {
+		j := jsonMeter{Name: m.Name, Format: m.Format.Name, Scale: m.Scale, Readings: at(f.Readings, i), Rejected: at(f.Rejects, i)}
+		if m.Accuracy.Given {
+			a := accuracy(m.Accuracy)
+			j.Accuracy = &a
+		}
+		if s := at(f.Final.Meters, i); s != nil {
+			j.State = s.State
+		}
+		head.Meters = append(head.Meters, j)
+	}
+	b, err := json.Marshal(head)
+	if err != nil {
+		return err
+	}
+	b = append(bytes.TrimSuffix(b, []byte("}")), ",\"events\":["...)
+	for i := range f.Events {
+		e, err := json.Marshal(f.Events[i])
+		if err != nil {
+			return err
+		}
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = append(append(b, '\n'), e...)
+	}
+	_, err = w.Write(append(b, "\n]}\n"...))
+	return err
+}
+
+func limitsOf(l bench.Limits) jsonLimits {
+	return jsonLimits{
+		Dissipation: l.Dissipation, DissipationFor: seconds(l.DissipationFor),
+		SettleRate: l.SettleRate, SettlePer: seconds(l.SettlePer), SettleBy: seconds(l.SettleBy),
+		Drift: l.Drift, Step: l.Step, RunawayWithin: seconds(l.RunawayWithin), Imbalance: l.Imbalance,
+		Supply: l.Supply, Conduction: l.Conduction, IdleTolerance: l.IdleTolerance, HTUp: l.HTUp,
+	}
+}
