@@ -132,7 +132,7 @@ func scene(name string) *fake {
 	}
 	k := snap.Sockets
 	switch name {
-	case "well":
+	case "well", "stuck":
 	case "warm-up":
 		snap.Phase, snap.PhaseSince, snap.T = alarms.WarmUp, minutes(10.2), minutes(14.9)
 		for i := range k {

@@ -8,13 +8,14 @@ import (
 	"net/http"
 	"strconv"
 	"time"
+
+	"nightsoak/alarms"
 )
 
 const (
 	beat     = 250 * time.Millisecond // how often the stream looks for events
 	perState = 500 * time.Millisecond // least time between two states
 	silence  = 2 * time.Second        // a stream says something at least this often
-	stuck    = 5 * time.Second        // a run time that stands still so long is not news
 	slowest  = 10 * time.Second       // a client that takes nothing for so long is let go
 )
 
@@ -24,8 +25,9 @@ const (
 // own goroutine and asks the Source itself, so a slow one misses states, gets
 // every event, and holds nobody up.
 //
-// While a run is on and its time stands still, the stream falls silent, and
-// its viewers see that they are out of date.
+// While a run is on, a state is news only when run time has moved: should the
+// core stop, the stream falls silent and its viewers see that they are out of
+// date, however well this end still works.
 func (p *panel) events(w http.ResponseWriter, r *http.Request) {
 	name := r.FormValue("view")
 	if _, ok := sections[name]; !ok && name != "" {
@@ -90,8 +92,7 @@ type stream struct {
 	out     bytes.Buffer
 	stated  time.Time // when a state was last sent, or looked at and found unchanged
 	said    time.Time // when anything was last sent
-	t       time.Duration
-	moved   time.Time // when run time last moved
+	t       time.Duration // run time of the last state sent
 	sent    map[string]string
 	drawn   map[string]time.Time // slow sections: when
 	lastErr string
@@ -102,9 +103,6 @@ func (s *stream) gather(now time.Time) {
 	state := s.p.src.State()
 	if state.RunID != s.run {
 		s.run, s.after = state.RunID, 0
-	}
-	if t := state.Snapshot.T; t != s.t || s.moved.IsZero() || state.RunID == "" {
-		s.t, s.moved = t, now
 	}
 	if s.name == "" {
 		for _, e := range s.p.src.Events(s.after) {
@@ -117,7 +115,8 @@ func (s *stream) gather(now time.Time) {
 			s.after = e.Seq
 		}
 	}
-	if now.Sub(s.moved) >= stuck {
+	frozen := state.RunID != "" && state.Snapshot.Phase != alarms.Ended && state.Snapshot.T == s.t && !s.said.IsZero()
+	if frozen {
 		return
 	}
 	if s.stated.IsZero() || now.Sub(s.stated) >= perState {
@@ -142,7 +141,7 @@ func (s *stream) gather(now time.Time) {
 		}
 	}
 	if s.out.Len() > 0 {
-		s.said = now
+		s.said, s.t = now, state.Snapshot.T
 	}
 }
 

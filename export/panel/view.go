@@ -430,8 +430,14 @@ func (p *panel) compose(ctx context.Context, name string, width, height int, wan
 	v := look(name, &s, events)
 	if want("trace") && v.On {
 		var b bytes.Buffer
-		if t, ok := p.src.Trace(width, height); ok && t.SVG(&b) == nil {
-			v.Trace = template.HTML(b.String()) // the chart escapes what came from people
+		if t, ok := p.src.Trace(width, height); ok {
+			drawing := *t
+			if name == "wall" {
+				drawing.Title = "" // every pixel of the strip is for the lines
+			}
+			if drawing.SVG(&b) == nil {
+				v.Trace = template.HTML(b.String()) // the chart escapes what came from people
+			}
 		}
 	}
 	if name == "bench" && want("runs") {

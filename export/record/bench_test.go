@@ -7,9 +7,11 @@ import (
 	"nightsoak/alarms"
 )
 
-// BenchmarkWriter is Put and commit of a night's readings, nine meters at five
-// a second, in batches of 250 ms worth of a run sped up; BenchmarkBareInserts
-// is the same rows put into the same table by nothing but SQLite.
+const benchBatch = 1000
+
+// BenchmarkWriter is Put and commit of readings, one a step as the core gives
+// them, committed benchBatch at a time; BenchmarkBareInserts is the same rows
+// put into the same table by nothing but SQLite.
 func BenchmarkWriter(b *testing.B) {
 	s, id := benchStore(b)
 	w, err := s.Writer(id, Options{Keep: 1 << 30})
@@ -31,8 +33,6 @@ func BenchmarkWriter(b *testing.B) {
 		b.Fatal(err)
 	}
 }
-
-const benchBatch = 1000
 
 func BenchmarkBareInserts(b *testing.B) {
 	s, _ := benchStore(b)

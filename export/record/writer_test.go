@@ -230,6 +230,7 @@ func TestFullDisk(t *testing.T) {
 }
 
 func TestCloseGivesUp(t *testing.T) {
+	t.Parallel() // waits for SQLite's own busy timeout
 	dir := t.TempDir()
 	s := openStore(t, dir)
 	run := begin(t, s, demoRun())
