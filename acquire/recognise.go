@@ -36,10 +36,11 @@ const sure = 0.9
 // TCP port has no line setting and is listened to once.
 //
 // The confidence of a format that was heard is (1 - 2⁻ⁿ) for n valid frames,
-// times the share of the bytes that valid frames account for, times the format's
+// times the share of what came that was valid (of the bytes, or of the frames
+// that the decoder accepted or rejected, whichever is less), times the format's
 // weight among all that fit, weights being squares: two formats that fit equally
 // well have half each, since they cannot be told apart. These are rules of
-// thumb, not probabilities.
+// thumb, not probabilities; below one half a guess should not be acted on.
 //
 // An error that wraps [ErrUnrecognised] says that nothing fits; any other is
 // the port's, or that of ctx.
@@ -78,9 +79,7 @@ func recognise(ctx context.Context, spec string, formats []drivers.Format, windo
 			if tcp {
 				g.Line = g.Format.Line
 			}
-			// A pseudo terminal passes bytes at any setting: prefer the usual one.
-			was, ok := best[g.Format.Name]
-			if !ok || g.Confidence > was.Confidence || (g.Line == g.Format.Line && g.Confidence >= was.Confidence*sure) {
+			if rank(g) > rank(best[g.Format.Name]) {
 				best[g.Format.Name] = g
 			}
 			if g.Confidence < sure {
@@ -115,6 +114,14 @@ func recognise(ctx context.Context, spec string, formats []drivers.Format, windo
 	return nil, &unrecognised{text: fmt.Sprintf("%s: nothing is heard: is the meter on, and its data output switched on?", spec)}
 }
 
+// rank prefers the usual line setting: a pseudo terminal passes bytes at any.
+func rank(g Guess) float64 {
+	if g.Line == g.Format.Line {
+		return 2 * g.Confidence
+	}
+	return g.Confidence
+}
+
 func names(formats []drivers.Format) string {
 	var n []string
 	for _, f := range formats {
@@ -142,13 +149,21 @@ func hear(ctx context.Context, spec, line string, formats []drivers.Format, wind
 	var guesses []Guess
 	for _, f := range formats {
 		decoder := f.NewDecoder()
-		var ends []int // offset behind each frame
+		var ends []int         // offset behind each frame
+		var first, last uint64 // rejects up to the first and the last frame
 		for i := range all {
+			before := len(ends)
 			decoder.Feed(all[i:i+1], func(drivers.Reading) { ends = append(ends, i+1) })
+			if len(ends) > before {
+				r := decoder.Rejects()
+				if last = r.Total(); before == 0 {
+					first = last
+				}
+			}
 		}
-		if n := len(ends); n > 0 {
-			guesses = append(guesses, Guess{Format: f, Line: line, Frames: n,
-				Confidence: (1 - math.Pow(2, -float64(n))) * framed(ends, len(all))})
+		if n := float64(len(ends)); n > 0 {
+			valid := min(framed(ends, len(all)), n/(n+float64(last-first)))
+			guesses = append(guesses, Guess{Format: f, Line: line, Frames: len(ends), Confidence: (1 - math.Pow(2, -n)) * valid})
 		}
 	}
 	return guesses, len(all), nil

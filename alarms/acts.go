@@ -103,6 +103,7 @@ func (e *Engine) act(a *Act) {
 				// What the probe showed at the other socket is not this one's.
 				m.value, m.over = socket.Value{}, false
 				e.update(s)
+				e.judgeSocket(s, true)
 			}
 		}
 	case "acknowledge":

@@ -65,7 +65,7 @@ func (s *socketState) step() (size float64, after bin, ok bool) {
 
 var step = &socketRule{
 	binned: true,
-	rule: rule{name: "step", priority: Medium, offDelay: time.Minute,
+	rule: rule{name: "step", priority: Medium, offDelay: time.Minute, once: true,
 		advice: "Look for a bad joint: sense resistor, socket pin, bias trimmer, coupling capacitor. Tap gently with an insulated stick, HT on only if you must."},
 	judge: func(s *socketState) verdict {
 		if !s.settled || !s.e.dissipating() {

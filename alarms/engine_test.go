@@ -370,8 +370,9 @@ func TestSilenceIsStampedByItsDelay(t *testing.T) {
 // Whatever the meters say, nothing panics and no event holds what is not a number.
 func FuzzEngine(f *testing.F) {
 	f.Add([]byte{0, 10, 1, 200, 4, 255, 30, 0}, int64(462))
+	bench, job := files(f)
 	f.Fuzz(func(t *testing.T, b []byte, scale int64) {
-		e := alarms.New(files(t))
+		e := alarms.New(bench, job)
 		e.Feed(alarms.Input{Act: &alarms.Act{Act: "begin"}})
 		now := time.Duration(0)
 		for i := 0; i+3 < len(b); i += 4 {

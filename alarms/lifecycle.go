@@ -17,6 +17,9 @@ type rule struct {
 	onDelay  func(*bench.Job) time.Duration
 	offDelay time.Duration
 	advice   string
+	// once says that the text describes a moment; others are said anew for as
+	// long as the condition stands.
+	once bool
 }
 
 // delay is an on-delay that no file sets.
@@ -50,6 +53,7 @@ type cond struct {
 	e            *Engine
 	timer        *timer
 	stands       bool // the last verdict
+	unsure       bool // there was no telling at the last verdict: the text stands as it was
 	active       bool // the condition stands, delays counted
 	state        State
 	priority     Priority
@@ -69,6 +73,7 @@ func (e *Engine) newCond(r *rule, subject string, describe func() string) *cond 
 
 // judge takes the verdict of this moment.
 func (c *cond) judge(v verdict) {
+	c.unsure = v.unknown
 	if v.unknown {
 		c.timer.armed = false
 		c.stands = c.active
@@ -129,7 +134,7 @@ func (c *cond) raise() {
 
 // forget drops what was pending, for a stretch that nobody watched.
 func (c *cond) forget() {
-	c.timer.armed = false
+	c.timer.armed, c.unsure = false, true
 	c.stands = c.active
 }
 

@@ -121,6 +121,9 @@ var runaway = &socketRule{
 	},
 	text: func(s *socketState) string {
 		g := s.growth
+		if !g.rising {
+			return fmt.Sprintf("%s has run away: %s now, settled at %s", s.Name, milliamps(s.recent().current), milliamps(s.settledBin.current))
+		}
 		text := fmt.Sprintf("%s up %s in %s and accelerating; ", s.Name, milliamps(g.rise), people(g.span))
 		if math.Abs(g.supply) < 0.005 {
 			text += "supply flat"

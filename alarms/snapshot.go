@@ -121,14 +121,25 @@ func (e *Engine) Snapshot() Snapshot {
 	}
 	for _, c := range e.conds {
 		if c.state != Normal {
+			text := c.text
+			if c.active && c.stands && !c.unsure && !c.rule.once {
+				text = c.describe()
+			}
 			sn.Alarms = append(sn.Alarms, AlarmState{ID: c.id, Alarm: c.rule.name, Subject: c.subject, Priority: c.priority, State: c.state,
-				Active: c.active, Since: c.since, Text: c.text, Advice: c.rule.advice})
+				Active: c.active, Since: c.since, Text: text, Advice: c.rule.advice})
 		}
 	}
 	// What asks most of a person first: standing before gone, unacknowledged
-	// before acknowledged, by priority, then the first cause on top.
+	// before acknowledged, by priority, a limit passed before all else of its
+	// priority, then the first cause on top.
+	limit := func(a AlarmState) int {
+		if a.Alarm == overDissipation.name {
+			return 0
+		}
+		return 1
+	}
 	slices.SortStableFunc(sn.Alarms, func(a, b AlarmState) int {
-		return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), cmp.Compare(a.Since, b.Since))
+		return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), cmp.Compare(limit(a), limit(b)), cmp.Compare(a.Since, b.Since))
 	})
 	return sn
 }

@@ -49,7 +49,7 @@ type socketJSON struct {
 	PlateDissipation socket.Value `json:"plate_dissipation_w"`
 	DissipationRatio socket.Value `json:"dissipation_ratio"`
 	RatioU95         socket.Value `json:"dissipation_ratio_u95"`
-	Limit            float64      `json:"limit_w"`
+	Limit            socket.Value `json:"limit_w"`
 	Target           socket.Value `json:"target_ratio"` // null without an idle target
 	Drift            socket.Value `json:"drift_per_hour_ratio"`
 	Settled          bool         `json:"settled"`
@@ -112,8 +112,8 @@ func (s State) MarshalJSON() ([]byte, error) {
 			Name: k.Name, Tube: k.Tube, Half: k.Half,
 			CathodeCurrent: known(k.CathodeCurrent), PlateCurrent: known(k.PlateCurrent), PlateVolts: known(k.PlateVolts),
 			PlateDissipation: known(k.PlateDissipation), DissipationRatio: known(k.DissipationRatio),
-			RatioU95: U95(k.DissipationRatio), Limit: k.Limit,
-			Target: socket.Value{X: k.Target, Known: k.Target > 0},
+			RatioU95: U95(k.DissipationRatio), Limit: known(socket.Value{X: k.Limit, Known: k.Limit > 0}),
+			Target: known(socket.Value{X: k.Target, Known: k.Target > 0}),
 			Drift:  known(k.DriftPerHour), Settled: k.Settled, SettledRatio: known(k.SettledRatio),
 			SettlesIn: known(k.SettlesIn), NotConducting: k.NotConducting, Age: known(k.Age),
 		}

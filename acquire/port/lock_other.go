@@ -12,4 +12,6 @@ func takeLock(string) (*lock, error) { return &lock{}, nil }
 
 func (*lock) release() {}
 
+func (*lock) admit() error { return nil }
+
 func owner(string) string { return "ask the administrator for the right to use this port" }

@@ -43,6 +43,11 @@ func takeLock(path string) (*lock, error) {
 // its close has nothing to report.
 func (l *lock) release() { _ = unix.Close(l.fd) }
 
+// admit undoes the exclusive mode that the serial library asks for. A real
+// device loses it with the last close; a pty keeps it as long as its master
+// lives, so that after a crash nobody but root could open it again.
+func (l *lock) admit() error { return unix.IoctlSetInt(l.fd, unix.TIOCNXCL, 0) }
+
 // owner says to whom the device at path belongs and how to be let in.
 func owner(path string) string {
 	var st unix.Stat_t

@@ -2,7 +2,6 @@ package port
 
 import (
 	"errors"
-	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -50,11 +49,21 @@ func openSerial(spec, path string, l Line) (Conn, error) {
 	if err = p.SetDTR(l.DTR); err == nil {
 		err = p.SetRTS(l.RTS)
 	}
-	if asked := l.DTR || l.RTS; err != nil && (!errors.Is(err, syscall.ENOTTY) || (asked && !isPTY(path))) {
-		text := fmt.Sprintf("cannot set the modem lines for line %q: %v", l, err)
-		err = errors.Join(err, p.Close())
+	onPTY, asked := isPTY(path), l.DTR || l.RTS
+	if errors.Is(err, syscall.ENOTTY) && (onPTY || !asked) {
+		err = nil
+	}
+	if err != nil {
+		err = fail(spec, err, "cannot set the modem lines for line %q: %v", l, err)
+	} else if onPTY {
+		if err = held.admit(); err != nil {
+			err = fail(spec, err, "cannot leave exclusive mode: %v", err)
+		}
+	}
+	if err != nil {
+		p.Close()
 		held.release()
-		return nil, fail(spec, err, "%s", text)
+		return nil, err
 	}
 	return &serialConn{Port: p, spec: spec, lock: held}, nil
 }

@@ -18,6 +18,7 @@ import (
 
 	"github.com/creack/pty"
 	"github.com/google/go-cmp/cmp"
+	"golang.org/x/sys/unix"
 )
 
 // childEnv names the port that the test binary, run again, is to open.
@@ -154,6 +155,24 @@ func TestHeldByAnotherProgram(t *testing.T) {
 	want = fmt.Sprintf("%s: in use by port.test (pid %d): stop it or give this meter another port", path, os.Getpid())
 	if line != want {
 		t.Errorf("the other program says\n%s, want\n%s", line, want)
+	}
+}
+
+// A program that is killed must not leave a pty that only root can open.
+func TestPTYIsNotExclusive(t *testing.T) {
+	_, path := newPTY(t)
+	c, err := Open(path, "2400 8N1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	f, err := os.OpenFile(path, os.O_RDWR|syscall.O_NOCTTY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if on, err := unix.IoctlGetInt(int(f.Fd()), unix.TIOCGEXCL); on != 0 || err != nil {
+		t.Errorf("exclusive mode is %d, %v", on, err)
 	}
 }
 

@@ -173,7 +173,6 @@ const tick = 100 * time.Millisecond
 func (d *daemon) core(ctx context.Context) error {
 	ticker := time.NewTicker(tick)
 	defer ticker.Stop()
-	d.publish()
 	for {
 		select {
 		case a := <-d.arrivals:
@@ -576,6 +575,7 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 		}
 		d.log.Info().Str("run", d.run.info.ID).Bool("resumed", resumed).Msg("run on")
 	}
+	d.publish() // before anybody can ask
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	srv := &http.Server{
@@ -604,8 +604,15 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 		<-meters
 		stopCore()
 		err = <-errs
-	case err = <-errs:
+	case err = <-errs: // core or panel has failed: the other stops too
 		cancel()
+		for stopped := false; !stopped; {
+			select {
+			case <-meters:
+				stopped = true
+			case <-d.arrivals: // nobody is left to judge it
+			}
+		}
 		stopCore()
 	}
 	shut, cancelShut := context.WithTimeout(context.Background(), time.Second)

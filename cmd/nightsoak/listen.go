@@ -22,6 +22,9 @@ type listenCmd struct {
 	Function string `help:"For a meter that is asked: its function, VOLT:DC."`
 }
 
+// silenceHint is how long a meter may say nothing before a hint is due.
+const silenceHint = 3 * time.Second
+
 func withTimeout(ctx context.Context, d time.Duration) (context.Context, context.CancelFunc) {
 	return context.WithTimeout(ctx, d)
 }
@@ -47,13 +50,18 @@ func (c *listenCmd) Run(a *app) error {
 	}
 	n := 0
 	var failed error
+	hint := time.AfterFunc(silenceHint, func() {
+		a.log.Warn().Msgf("%s: open, but nothing comes: is the meter on and its data output switched on? Some optical heads need a modem line: --line %q", c.Port, line+" dtr")
+	})
+	defer hint.Stop()
 	err = acquire.Listen(a.ctx, c.Port, f, line, settings, func(t time.Duration, r drivers.Reading) bool {
+		hint.Stop()
 		n++
 		failed = c.print(a, f.Name, t, r)
 		return failed == nil && (c.Count == 0 || n < c.Count)
 	})
-	if errors.Is(err, context.Canceled) {
-		err = nil
+	if errors.Is(err, acquire.ErrUnrecognised) {
+		err = &status{exitNotSo, err}
 	}
 	return errors.Join(err, failed)
 }
@@ -61,13 +69,17 @@ func (c *listenCmd) Run(a *app) error {
 // recognise finds out the format and says how sure it is.
 func (c *listenCmd) recognise(a *app) (drivers.Format, error) {
 	guesses, err := acquire.Recognise(a.ctx, c.Port, catalogue.All())
+	if errors.Is(err, acquire.ErrUnrecognised) {
+		err = &status{exitNotSo, fmt.Errorf("%w; `nightsoak formats` lists what is known", err)}
+	}
 	if err != nil {
 		return drivers.Format{}, err
 	}
-	if len(guesses) == 0 {
-		return drivers.Format{}, &status{exitNotSo, fmt.Errorf("%s: nothing recognised: is the meter on, its data output switched on, and its cable the right way round? `nightsoak formats` lists what is known", c.Port)}
-	}
 	g := guesses[0]
+	if g.Confidence < 0.5 {
+		return drivers.Format{}, &status{exitNotSo, fmt.Errorf("%s: not sure what this is: %s with line %q is the best guess, at %.0f %%; name it with --format and --line if it is right",
+			c.Port, g.Format.Name, g.Line, 100*g.Confidence)}
+	}
 	if c.Line == "" {
 		c.Line = g.Line
 	}

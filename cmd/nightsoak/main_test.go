@@ -198,6 +198,17 @@ func (s *server) stop(t *testing.T) {
 	}
 }
 
+// newest is the run time of the latest reading that a state knows of.
+func (s *remoteState) newest() time.Duration {
+	age := s.Run.T
+	for _, m := range s.Meters {
+		if m.Age != nil {
+			age = min(age, *m.Age)
+		}
+	}
+	return time.Duration((s.Run.T - age) * float64(time.Second))
+}
+
 func live(st remoteState) bool {
 	for _, m := range st.Meters {
 		if m.State != "ok" {

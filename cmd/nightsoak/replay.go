@@ -106,7 +106,7 @@ func (c *replayCmd) replayCSV(event func(alarms.Event) error) error {
 	}
 	inputs = record.Merge(begun(record.ReadActs(acts, c.Acts)), inputs)
 	err = judge(alarms.New(b, j), inputs, 0, event)
-	if errors.Is(err, alarms.ErrRefused) || errors.Is(err, record.ErrSyntax) {
+	if bad := new(record.SyntaxError); errors.Is(err, alarms.ErrRefused) || errors.As(err, &bad) {
 		return usage(err)
 	}
 	return err

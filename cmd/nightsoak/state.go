@@ -48,7 +48,10 @@ type remoteState struct {
 		Ratio      *float64 `json:"dissipation_ratio"`
 		Settled    bool
 	}
-	Meters []struct{ Name, State, Reading, Unit string }
+	Meters []struct {
+		Name, State, Reading, Unit string
+		Age                        *float64 `json:"age_s"`
+	}
 	Alarms []struct{ ID, Priority, State, Text, Advice string }
 }
 

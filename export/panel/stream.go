@@ -90,8 +90,8 @@ type stream struct {
 	run           string
 
 	out     bytes.Buffer
-	stated  time.Time // when a state was last sent, or looked at and found unchanged
-	said    time.Time // when anything was last sent
+	stated  time.Time     // when a state was last sent, or looked at and found unchanged
+	said    time.Time     // when anything was last sent
 	t       time.Duration // run time of the last state sent
 	sent    map[string]string
 	drawn   map[string]time.Time // slow sections: when

@@ -284,7 +284,10 @@ func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
 	case !k.Age.Known:
 		v.Settle = "no reading yet"
 	case !k.CathodeCurrent.Known:
-		v.Settle = "last reading " + v.Age + " ago"
+		v.Settle = "no usable reading"
+		if k.Age.X >= 2 {
+			v.Settle = "silent for " + v.Age
+		}
 	case !up: // nothing settles without HT
 	case k.NotConducting:
 		v.Settle = "not conducting"
@@ -292,6 +295,9 @@ func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
 		v.Settle = "settled"
 	case k.SettlesIn.Known:
 		v.Settle = "settles in " + ago(time.Duration(k.SettlesIn.X*float64(time.Second)))
+		if k.SettlesIn.X >= 3600 {
+			v.Settle = "over 1 h to settle"
+		}
 	default:
 		v.Settle = "not settled"
 	}

@@ -19,12 +19,29 @@ import (
 	"nightsoak/drivers"
 )
 
-// csvColumns is the header of a readings CSV.
-var csvColumns = []string{"t", "meter", "reading", "unit", "flags"}
+const csvHeader = "t,meter,reading,unit,flags"
 
-// ErrSyntax is the cause of every error about what a readings CSV or an acts
-// file says; the error names file, line, column and the mend.
-var ErrSyntax = errors.New("not as it should be")
+var csvColumns = strings.Split(csvHeader, ",")
+
+// SyntaxError is an error in what a readings CSV or an acts file says.
+type SyntaxError struct {
+	File         string
+	Line, Column int   // from 1, in bytes; 0 when not of one place
+	Err          error // what is wrong, and how to mend it
+}
+
+// Error is "file:line:column: what is wrong".
+func (e *SyntaxError) Error() string {
+	s := e.File
+	for _, n := range [...]int{e.Line, e.Column} {
+		if n > 0 {
+			s += ":" + strconv.Itoa(n)
+		}
+	}
+	return s + ": " + e.Err.Error()
+}
+
+func (e *SyntaxError) Unwrap() error { return e.Err }
 
 // ReadCSV yields the readings of a readings CSV: header
 // "t,meter,reading,unit,flags", t in seconds of run time that never goes
@@ -38,7 +55,7 @@ func ReadCSV(r io.Reader, name string, meters func(name string) int) iter.Seq2[a
 		c.ReuseRecord = true
 		fail := func(column int, err error) {
 			line, col := c.FieldPos(column)
-			yield(alarms.Input{}, fmt.Errorf("%s:%d:%d: %w: column %s: %w", name, line, col, ErrSyntax, csvColumns[column], err))
+			yield(alarms.Input{}, &SyntaxError{name, line, col, fmt.Errorf("column %s: %w", csvColumns[column], err)})
 		}
 		header := false
 		var last time.Duration
@@ -56,15 +73,13 @@ func ReadCSV(r io.Reader, name string, meters func(name string) int) iter.Seq2[a
 				header = true
 				row[0] = strings.TrimPrefix(row[0], "\ufeff") // spreadsheets leave it there
 				if !slices.Equal(row, csvColumns) {
-					yield(alarms.Input{}, fmt.Errorf("%s:%d: %w: header is %q: it must be %q", name, line, ErrSyntax,
-						strings.Join(row, ","), strings.Join(csvColumns, ",")))
+					yield(alarms.Input{}, &SyntaxError{name, line, 0, fmt.Errorf("header is %q: it must be %q", strings.Join(row, ","), csvHeader)})
 					return
 				}
 				continue
 			}
 			if len(row) != len(csvColumns) {
-				yield(alarms.Input{}, fmt.Errorf("%s:%d: %w: %d columns, not the %d of %q", name, line, ErrSyntax,
-					len(row), len(csvColumns), strings.Join(csvColumns, ",")))
+				yield(alarms.Input{}, &SyntaxError{name, line, 0, fmt.Errorf("%d columns, not the %d of %q", len(row), len(csvColumns), csvHeader)})
 				return
 			}
 			var in alarms.Input
@@ -93,11 +108,10 @@ func ReadCSV(r io.Reader, name string, meters func(name string) int) iter.Seq2[a
 // csvError gives an error of the CSV syntax the file's name and place.
 func csvError(name string, err error) error {
 	if err == io.EOF {
-		return fmt.Errorf("%s: %w: it is empty: the first line must be %q", name, ErrSyntax, strings.Join(csvColumns, ","))
+		return &SyntaxError{name, 1, 0, fmt.Errorf("nothing here: the first line must be %q", csvHeader)}
 	}
-	var pe *csv.ParseError
-	if errors.As(err, &pe) {
-		return fmt.Errorf("%s:%d:%d: %w: %w", name, pe.Line, pe.Column, ErrSyntax, pe.Err)
+	if pe, ok := errors.AsType[*csv.ParseError](err); ok {
+		return &SyntaxError{name, pe.Line, pe.Column, pe.Err}
 	}
 	return fmt.Errorf("%s: %w", name, err)
 }
@@ -197,7 +211,11 @@ func ReadActs(r io.Reader, name string) iter.Seq2[alarms.Input, error] {
 				err = inOrder(&last, in.T)
 			}
 			if err != nil {
-				yield(alarms.Input{}, fmt.Errorf("%s:%d: %w: %w", name, line, ErrSyntax, err))
+				e := &SyntaxError{File: name, Line: line, Err: err}
+				if se, ok := errors.AsType[*json.SyntaxError](err); ok {
+					e.Column = int(se.Offset)
+				}
+				yield(alarms.Input{}, e)
 				return
 			}
 			if !yield(in, nil) {
@@ -217,11 +235,7 @@ func parseAct(line []byte) (in alarms.Input, err error) {
 		Event string          `json:"event"`
 	}
 	if err := json.Unmarshal(line, &head); err != nil {
-		var se *json.SyntaxError
-		if errors.As(err, &se) {
-			return in, fmt.Errorf("column %d: %w", se.Offset, err)
-		}
-		return in, err
+		return in, err // kept as it is: it knows the column
 	}
 	if head.T == nil || *head.T < 0 {
 		return in, errors.New(`"t" is missing or negative: write the run time in seconds, for example "t":613.2`)

@@ -214,15 +214,14 @@ func (s *Store) wrap(err error) error {
 	if err == nil {
 		return nil
 	}
-	var se *sqlite.Error
-	if errors.As(err, &se) {
+	if se, ok := errors.AsType[*sqlite.Error](err); ok {
 		switch se.Code() & 0xff {
 		case sqlite3.SQLITE_CORRUPT:
 			return fmt.Errorf("%s: %w: keep a copy and recover what is whole with \"sqlite3 %s .recover\" (%w)", s.path, ErrDamaged, fileName, err)
 		case sqlite3.SQLITE_NOTADB:
 			return fmt.Errorf("%s: %w: move it away, or choose another data_dir (%w)", s.path, ErrForeign, err)
-		case sqlite3.SQLITE_CANTOPEN:
-			return fmt.Errorf("%s: cannot be opened: may this user read the file, and write beside it or read its -wal and -shm? (%w)", s.path, err)
+		case sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY:
+			return fmt.Errorf("%s: this user may not open it as it is: read its -wal and -shm beside it, or copy it to a directory of your own (%w)", s.path, err)
 		}
 	}
 	return fmt.Errorf("%s: %w", s.path, err)

@@ -18,7 +18,7 @@ import (
 // All durations are wall time. The two functions are called one at a time,
 // from goroutines of the Writer, and must not wait for it.
 type Options struct {
-	FlushEvery  time.Duration // pause between commits: with the commit itself, what a SIGKILL can cost; 250 ms
+	FlushEvery  time.Duration // from commit to commit; this and a commit's own time are what a SIGKILL can cost; 250 ms
 	MaxBatch    int           // inputs and events that make a commit due at once; 4096
 	Keep        int           // inputs and events held in memory while the disk does not take them; 50,000
 	FailAfter   time.Duration // how long a commit may fail, or not return, before OnFailing; 2 s
@@ -276,7 +276,7 @@ func (w *Writer) Close(ctx context.Context) error {
 // run commits what is queued until Close.
 func (w *Writer) run() {
 	defer close(w.stopped)
-	var last time.Time
+	var begun time.Time // when the last commit began: a slow one uses up the pause
 	for {
 		select {
 		case <-w.wake:
@@ -284,7 +284,7 @@ func (w *Writer) run() {
 			return
 		}
 		select {
-		case <-time.After(w.opts.FlushEvery - time.Since(last)):
+		case <-time.After(w.opts.FlushEvery - time.Since(begun)):
 		case <-w.hurry:
 		case <-w.abort:
 			return
@@ -296,10 +296,10 @@ func (w *Writer) run() {
 			}
 			continue
 		}
+		begun = time.Now()
 		if !w.commit(batch) {
 			return
 		}
-		last = time.Now()
 		w.release(batch)
 	}
 }

@@ -55,7 +55,7 @@ func night(end time.Duration, runaway bool) *Data {
 	idle := []float64{0.0412, 0.0404, 0.0409, 0.0417}
 	hot := end - 12*time.Minute // when the runaway passes the limit
 	off := end - 7*time.Minute
-	for t := htUp; t < end; t += time.Second {
+	for t := htUp; t < end; t += 4 * time.Second {
 		since := (t - htUp).Seconds()
 		mains := 1 + 0.008*math.Sin(2*math.Pi*t.Hours()/2.7) + 0.002*rnd.NormFloat64()
 		ht := 462 * mains * (1 - math.Exp(-since/2))

@@ -263,11 +263,11 @@ func (f *facts) verdict() verdict {
 	held := fmt.Sprintf("for %s", long(f.soak))
 	switch {
 	case len(serious) > 0:
-		v.Headline, v.Alarm = capital(list(serious))+": see the alarms.", true
+		v.Headline, v.Alarm = capital(few(serious))+": see the alarms.", true
 	case !f.htUp():
 		v.Headline = "Not known: the high voltage was never seen to come up."
 	case len(medium) > 0:
-		v.Headline, v.Alarm = capital(list(medium))+": see the alarms.", true
+		v.Headline, v.Alarm = capital(few(medium))+": see the alarms.", true
 	case len(unseen) > 0:
 		v.Headline = "Not known: the load on " + list(unseen) + " was never measured."
 	case len(unsettled) > 0:
@@ -283,10 +283,10 @@ func (f *facts) verdict() verdict {
 	}
 	say := func(format string, a ...any) { v.Beside = append(v.Beside, fmt.Sprintf(format, a...)) }
 	if len(serious) > 0 && len(medium) > 0 {
-		say("Also: %s.", list(medium))
+		say("Also: %s.", few(medium))
 	}
 	if len(blind) > 0 {
-		say("Measuring was troubled: %s. What happened meanwhile is not known.", list(blind))
+		say("Measuring was troubled: %s. What happened meanwhile is not known.", few(blind))
 	}
 	for _, g := range f.gaps {
 		say("Nobody watched from %s to %s (%s): what happened then is not known.", chart.Clock(g.from), chart.Clock(g.to), long(g.to-g.from))
@@ -302,15 +302,17 @@ func (f *facts) verdict() verdict {
 		}
 	}
 	if low := f.raised(1, false); len(low) > 0 {
-		say("Worth knowing: %s.", list(low))
+		say("Worth knowing: %s.", few(low))
 	}
 	if low := f.raised(1, true); len(low) > 0 {
-		say("Worth knowing about the meters: %s.", list(low))
+		say("Worth knowing about the meters: %s.", few(low))
 	}
 	if out := f.unwatched(); len(out) > 0 {
-		say("Not watched for, at least for a time: %s.", list(out))
+		say("Not watched for, at least for a time: %s.", few(out))
 	}
-	if want := f.Job.SoakFor; want > 0 && f.soak < want {
+	if want := f.Job.SoakFor; want > 0 && f.soak <= 0 {
+		say("The soak asked for was %s; none was seen.", long(want))
+	} else if f.soak < want {
 		say("The soak asked for was %s; this one was %s.", long(want), long(f.soak))
 	}
 	if !f.Ended {
@@ -380,11 +382,11 @@ func (f *facts) shareTrace(width, height int) *chart.Trace {
 	}
 	t.Limits = []chart.Level{{Text: text, Y: f.Job.Limits.Dissipation}}
 	for i, s := range f.Job.Sockets {
-		l := chart.Line{Name: s.Name, Alarm: f.alarmed(s.Name)}
-		if i < len(f.Ratio) {
-			l.Series = f.Ratio[i]
+		l := chart.Line{Name: s.Name, Alarm: f.alarmed(s.Name), Note: unknown}
+		if seen(f.Ratio, i) {
+			l.Series, l.Note = f.Ratio[i], ""
 		}
-		if e := f.settled[i]; e != nil && e.DissipationRatio != nil {
+		if e := f.settled[i]; e != nil && e.DissipationRatio != nil && e.DissipationRatio.Known {
 			l.Note = rough(*e.DissipationRatio, 100, "%")
 			if f.cooled() {
 				l.At = e.DissipationRatio.X
@@ -392,9 +394,65 @@ func (f *facts) shareTrace(width, height int) *chart.Trace {
 		}
 		t.Lines = append(t.Lines, l)
 	}
+	t.Marks = f.marks()
+	return t
+}
+
+// marks are the alarms, numbered as the report's tables number them.
+func (f *facts) marks() (m []chart.Mark) {
 	for _, e := range f.alarms {
-		t.Marks = append(t.Marks, chart.Mark{T: e.from, Text: capital(e.words()) + " (" + string(e.priority) + ")", Rank: e.priority.Rank()})
+		m = append(m, chart.Mark{T: e.from, Text: capital(e.words()) + " (" + string(e.priority) + ")", Rank: e.priority.Rank()})
 	}
+	return m
+}
+
+// seen says whether a series holds anything.
+func seen(s []*chart.Series, i int) bool {
+	if i >= len(s) {
+		return false
+	}
+	_, ok := s[i].Last()
+	return ok
+}
+
+// sharesSeen and currentsOnly count the sockets whose share of the limit was
+// ever known, and those of which only the current was, as without a plate meter.
+func (f *facts) sharesSeen() (n int) {
+	for i := range f.Job.Sockets {
+		if seen(f.Ratio, i) {
+			n++
+		}
+	}
+	return n
+}
+
+func (f *facts) currentsOnly() (n int) {
+	for i := range f.Job.Sockets {
+		if seen(f.Current, i) && !seen(f.Ratio, i) {
+			n++
+		}
+	}
+	return n
+}
+
+// currentTrace is every socket's cathode current over the run.
+func (f *facts) currentTrace(width, height int) *chart.Trace {
+	t := f.traceOf("Cathode current of each tube", width, height)
+	t.Unit, t.Scale = "mA", 1000
+	for i, s := range f.Job.Sockets {
+		l := chart.Line{Name: s.Name, Alarm: f.alarmed(s.Name), Note: unknown}
+		if seen(f.Current, i) {
+			l.Series, l.Note = f.Current[i], ""
+		}
+		if e := f.settled[i]; e != nil && e.CathodeCurrent != nil && e.CathodeCurrent.Known {
+			l.Note = rough(*e.CathodeCurrent, 1000, "mA")
+			if f.cooled() {
+				l.At = e.CathodeCurrent.X
+			}
+		}
+		t.Lines = append(t.Lines, l)
+	}
+	t.Marks = f.marks()
 	return t
 }
 

@@ -28,7 +28,7 @@ type view struct {
 	Started, SoftwareVersion, CoreVersion string
 	Verdict                               verdict
 	Facts                                 [][2]string
-	Share, Supply                         template.HTML
+	Share, Current, Supply                template.HTML // Current only where a share was never known
 	Alarms                                []viewAlarm
 	Sockets                               []viewSocket
 	Sources                               [][2]string
@@ -69,11 +69,24 @@ func writeHTML(w io.Writer, f *facts) error {
 	} else if n > 0 {
 		height = 310
 	}
-	if v.Share, err = inline(f.shareTrace(720, height)); err != nil {
+	front := f.shareTrace(720, height)
+	if f.currentsOnly() > 0 {
+		if current := f.currentTrace(720, height); f.sharesSeen() == 0 {
+			front = current
+		} else {
+			current.Height = 200
+			if v.Current, err = inline(current); err != nil {
+				return err
+			}
+		}
+	}
+	if v.Share, err = inline(front); err != nil {
 		return err
 	}
-	if v.Supply, err = inline(f.supplyTrace(720, 190)); err != nil {
-		return err
+	if _, ok := f.HT.Last(); ok {
+		if v.Supply, err = inline(f.supplyTrace(720, 190)); err != nil {
+			return err
+		}
 	}
 	var b bytes.Buffer
 	if err := page.Execute(&b, v); err != nil {
@@ -151,22 +164,30 @@ func (v *view) ownerFacts(f *facts) {
 	}
 	add("How long", how+".")
 
-	var settled []string
+	var settled, loose []string // with a share, and without
 	for i, s := range f.Job.Sockets {
-		if e := f.settled[i]; e != nil && e.DissipationRatio != nil {
+		switch e := f.settled[i]; {
+		case e == nil:
+		case e.DissipationRatio != nil && e.DissipationRatio.Known:
 			settled = append(settled, s.Name+" at "+rough(*e.DissipationRatio, 100, "%"))
+		case e.CathodeCurrent != nil:
+			loose = append(loose, s.Name+" at "+rough(*e.CathodeCurrent, 1000, "mA"))
 		}
 	}
-	switch {
-	case len(settled) == 0:
-		add("Settled", "Not seen to settle.")
-	default:
-		s := list(settled) + " of the limit"
-		if u := f.unsettled(); len(u) > 0 {
-			s += "; " + list(u) + " not settled"
-		}
-		add("Settled", s+".")
+	var at []string
+	if len(settled) > 0 {
+		at = append(at, list(settled)+" of the limit")
 	}
+	if len(loose) > 0 {
+		at = append(at, list(loose)+", share of the limit unknown")
+	}
+	if u := f.unsettled(); len(at) > 0 && len(u) > 0 {
+		at = append(at, list(u)+" not settled")
+	}
+	if len(at) == 0 {
+		at = []string{"Not seen to settle"}
+	}
+	add("Settled", strings.Join(at, "; ")+".")
 	if w := f.worstOfAll(); w >= 0 {
 		x := f.worst(w)
 		add("Worst moment", fmt.Sprintf("%s at %s of its limit, %s into the run.", f.Job.Sockets[w].Name, rough(x.Ratio, 100, "%"), long(x.T)))
@@ -351,10 +372,10 @@ func (v *view) meterRows(f *facts) {
 func (v *view) limitRows(f *facts) {
 	l := f.Job.Limits
 	v.Limits = [][2]string{
-		{"Dissipation", percent(l.Dissipation) + " of the limit for " + long(l.DissipationFor)},
+		{"Dissipation", percent(l.Dissipation) + " of the handbook’s figure for " + long(l.DissipationFor)},
 		{"Settled", "moving less than " + percent(l.SettleRate) + " per " + long(l.SettlePer) + "; expected by " + long(l.SettleBy)},
 		{"Drift", percent(l.Drift) + " of the settled value"},
-		{"Step", percent(l.Step)},
+		{"Step", percent(l.Step) + " between 10" + nbsp + "s before and 10" + nbsp + "s after"},
 		{"Runaway", "limit expected within " + long(l.RunawayWithin)},
 		{"Imbalance", percent(l.Imbalance) + " between the halves"},
 		{"Supply", percent(l.Supply) + " of the settled value"},

@@ -31,7 +31,7 @@ type Data struct {
 	Events []alarms.Event
 	Final  alarms.Snapshot
 
-	Current []*chart.Series // per socket, cathode current, ampere
+	Current []*chart.Series // per socket, cathode current, ampere; drawn where a share of the limit was never known
 	Ratio   []*chart.Series // per socket, plate dissipation as a ratio of its limit
 	HT      *chart.Series   // plate supply, volt
 	Worst   []Worst         // per socket

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -40,6 +41,7 @@ func figure(v socket.Value, scale float64, decimals int, unit string) string {
 	for decimals < 3 && u < 0.95*math.Pow10(-decimals) {
 		decimals++
 	}
+	u = max(u, math.Pow10(-decimals)) // never shown as nothing
 	return fmt.Sprintf("%.*f%s±%[3]s%.[1]*[4]f%[3]s%[5]s", decimals, x, nbsp, u, unit)
 }
 
@@ -104,6 +106,14 @@ func count(n *uint64) string {
 		s = s[:i] + nbsp + s[i:]
 	}
 	return s
+}
+
+// few is list, cut short where it would fill a paragraph.
+func few(s []string) string {
+	if len(s) > 5 {
+		s = append(slices.Clone(s[:4]), fmt.Sprintf("%d more", len(s)-4))
+	}
+	return list(s)
 }
 
 // capital is s with its first letter in upper case.

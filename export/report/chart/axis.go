@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -56,20 +57,15 @@ func valueStep(span float64, n int) (step float64, decimals int) {
 
 // spread moves things along a line so that they do not overlap, as little as
 // possible in the sense of least squares, and keeps them within lo and hi when
-// they fit. want are their middles, size their lengths.
+// they fit. want are their middles, size their lengths; they keep the order of
+// their starts.
 func spread(want, size []float64, lo, hi float64) []float64 {
 	order := make([]int, len(want))
 	for i := range order {
 		order[i] = i
 	}
 	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case want[a] < want[b]:
-			return -1
-		case want[a] > want[b]:
-			return 1
-		}
-		return 0
+		return cmp.Compare(want[a]-size[a]/2, want[b]-size[b]/2)
 	})
 	// A block is a run of things that touch; its start is the mean of where its
 	// members would have it (pooling adjacent violators).

@@ -91,6 +91,15 @@ func escape(s string) string {
 	return b.String()
 }
 
+// tone is an element's class; an alarm's takes the alarm colour as its
+// currentColor, so that a page changes it everywhere with one rule.
+func tone(class string, alarm bool) string {
+	if alarm {
+		return `class="` + class + ` trace-alarm" color="` + alarmColour + `"`
+	}
+	return `class="` + class + `"`
+}
+
 // text writes words; anchor is start, middle or end.
 func (c *canvas) text(class string, x, y, size float64, anchor, extra, s string) {
 	c.f(`<text class="%s" x="%s" y="%s" font-size="%s" text-anchor="%s"%s>%s</text>`+"\n",
@@ -109,8 +118,9 @@ func newCanvas(in *Trace) *canvas {
 	if t.To <= t.From {
 		t.To = t.From + time.Minute
 	}
+	t.Limits = slices.DeleteFunc(slices.Clone(t.Limits), func(l Level) bool { return math.IsNaN(l.Y) || math.IsInf(l.Y, 0) })
 	c := &canvas{t: &t, scale: t.Scale}
-	if c.scale == 0 {
+	if !(c.scale > 0) {
 		c.scale = 1
 	}
 	c.axisRange()
@@ -188,6 +198,9 @@ func (c *canvas) axisRange() {
 	t := c.t
 	defer func() { // whatever a meter claims, the labels stay readable
 		c.yMin, c.yMax = max(c.yMin, -1e9/c.scale), min(c.yMax, 1e9/c.scale)
+		if !(c.yMin < c.yMax) {
+			c.yMin, c.yMax = 0, 1/c.scale
+		}
 	}()
 	if c.yMin, c.yMax = t.YMin, t.YMax; c.yMin < c.yMax {
 		return
@@ -200,9 +213,6 @@ func (c *canvas) axisRange() {
 	}
 	for _, l := range t.Limits {
 		c.yMin, c.yMax = min(c.yMin, l.Y), max(c.yMax, l.Y)
-	}
-	if c.yMin == c.yMax {
-		c.yMax = c.yMin + 1
 	}
 	room := (c.yMax - c.yMin) * 0.08
 	c.yMax += room
@@ -331,18 +341,14 @@ func (c *canvas) lines() {
 	}
 	for i, y := range spread(want, size, c.top, c.bottom) {
 		l := &c.t.Lines[i]
-		colour := "currentColor"
-		if l.Alarm {
-			colour = alarmColour
-		}
 		x := c.right + 10
 		if ends[i] > c.right-2 {
-			c.f(`<path class="trace-leader" d="M%s %sL%s %s" fill="none" stroke="%s" stroke-opacity=".5" stroke-width=".8"/>`+"\n",
-				number(c.right+1), number(want[i]), number(x), number(y), colour)
+			c.f(`<path %s d="M%s %sL%s %s" fill="none" stroke="currentColor" stroke-opacity=".5" stroke-width=".8"/>`+"\n",
+				tone("trace-leader", l.Alarm), number(c.right+1), number(want[i]), number(x), number(y))
 		}
-		c.f(`<path class="%s" d="M%s %sh24" %s/>`+"\n", lineClass(l), number(x), number(y), stroke(i, l))
-		c.f(`<text class="trace-name" x="%s" y="%s" font-size="%s" fill="%s">%s`, number(x+29), number(y+4), number(min(fontSize, pitch)),
-			colour, escape(plain(l.Name, 16)))
+		c.f(`<path %s d="M%s %sh24" %s/>`+"\n", tone("trace-line", l.Alarm), number(x), number(y), stroke(i, l))
+		c.f(`<text %s x="%s" y="%s" font-size="%s" fill="currentColor">%s`, tone("trace-name", l.Alarm), number(x+29), number(y+4),
+			number(min(fontSize, pitch)), escape(plain(l.Name, 16)))
 		if l.Note != "" {
 			c.f(` <tspan class="trace-note" fill-opacity=".7">%s</tspan>`, escape(plain(l.Note, 16)))
 		}
@@ -350,20 +356,13 @@ func (c *canvas) lines() {
 	}
 }
 
-func lineClass(l *Line) string {
-	if l.Alarm {
-		return "trace-line trace-alarm"
-	}
-	return "trace-line"
-}
-
 func stroke(i int, l *Line) string {
 	s := lineStyles[i%len(lineStyles)]
-	colour, width := "currentColor", "1.5"
+	width := "1.5"
 	if l.Alarm {
-		colour, width, s.opacity = alarmColour, "2.2", "1"
+		width, s.opacity = "2.2", "1"
 	}
-	a := fmt.Sprintf(`fill="none" stroke="%s" stroke-width="%s" stroke-opacity="%s" stroke-linejoin="round"`, colour, width, s.opacity)
+	a := fmt.Sprintf(`fill="none" stroke="currentColor" stroke-width="%s" stroke-opacity="%s" stroke-linejoin="round"`, width, s.opacity)
 	if s.dash != "" {
 		a += ` stroke-dasharray="` + s.dash + `"`
 	}
@@ -432,17 +431,13 @@ func (c *canvas) line(i int) (endX, endY float64) {
 		}
 		fmt.Fprintf(b, "M%s %sV%s", number(col.x), number(col.lo), number(col.hi))
 	}
-	colour := "currentColor"
-	if l.Alarm {
-		colour = alarmColour
-	}
 	if band.Len() > 0 {
-		c.f(`<path class="trace-band" d="%s" fill="none" stroke="%s" stroke-opacity=".22"/>`+"\n", band.String(), colour)
+		c.f(`<path %s d="%s" fill="none" stroke="currentColor" stroke-opacity=".22"/>`+"\n", tone("trace-band", l.Alarm), band.String())
 	}
 	if spikes.Len() > 0 {
-		c.f(`<path class="trace-spike" d="%s" fill="none" stroke="%s" stroke-width="1.2"/>`+"\n", spikes.String(), colour)
+		c.f(`<path %s d="%s" fill="none" stroke="currentColor" stroke-width="1.2"/>`+"\n", tone("trace-spike", l.Alarm), spikes.String())
 	}
-	c.f(`<path class="%s" d="%s" %s/>`+"\n", lineClass(l), path.String(), stroke(i, l))
+	c.f(`<path %s d="%s" %s/>`+"\n", tone("trace-line", l.Alarm), path.String(), stroke(i, l))
 	return endX, endY
 }
 
@@ -467,13 +462,9 @@ func (c *canvas) marks() {
 		if m.T < c.t.From || m.T > c.t.To {
 			continue
 		}
-		colour := "currentColor"
-		if m.Rank >= 2 {
-			colour = alarmColour
-		}
 		x := c.x(m.T)
-		c.f(`<path class="trace-mark" d="M%s %sv3M%[1]s %[3]sV%s" stroke="%s" stroke-width=".8" stroke-opacity=".7"/>`+"\n",
-			number(x), number(row+markSize), number(c.top-8), number(c.bottom), colour) // not across the phases' names
+		c.f(`<path %s d="M%s %sv3M%[2]s %[4]sV%s" stroke="currentColor" stroke-width=".8" stroke-opacity=".7"/>`+"\n",
+			tone("trace-mark", m.Rank >= 2), number(x), number(row+markSize), number(c.top-8), number(c.bottom)) // not across the phases' names
 		f := flag{first: i + 1, last: i + 1, rank: m.Rank}
 		f.x0 = x - width(f)/2
 		f.x1 = f.x0 + width(f)
@@ -486,16 +477,14 @@ func (c *canvas) marks() {
 		flags = append(flags, f)
 	}
 	for _, f := range flags {
-		fill, ink, colour := "none", "currentColor", "currentColor"
-		if f.rank >= 2 {
-			ink, colour = alarmColour, alarmColour
-		}
+		fill, ink := "none", "currentColor"
 		if f.rank >= 3 {
-			fill, ink = alarmColour, "#fff"
+			fill, ink = "currentColor", "#fff"
 		}
-		c.f(`<rect class="trace-flag" x="%s" y="%s" width="%s" height="%s" rx="3" fill="%s" stroke="%s"/>`+"\n",
-			number(f.x0), number(row), number(f.x1-f.x0), number(markSize), fill, colour)
-		c.text("trace-flag-number", (f.x0+f.x1)/2, row+11.5, smallSize, "middle", ` fill="`+ink+`"`, words(f))
+		c.f(`<rect %s x="%s" y="%s" width="%s" height="%s" rx="3" fill="%s" stroke="currentColor"/>`+"\n",
+			tone("trace-flag", f.rank >= 2), number(f.x0), number(row), number(f.x1-f.x0), number(markSize), fill)
+		c.f(`<text %s x="%s" y="%s" font-size="%s" text-anchor="middle" fill="%s">%s</text>`+"\n",
+			tone("trace-flag-number", f.rank >= 2), number((f.x0+f.x1)/2), number(row+11.5), number(smallSize), ink, words(f))
 	}
 }
 

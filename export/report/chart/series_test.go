@@ -143,14 +143,15 @@ func TestGapsStayGaps(t *testing.T) {
 					s.Add(at, 0.6)
 				}
 			}
-			const n = 300
-			_, breaks := points(s, 0, night, n)
-			if len(breaks) != len(tt.want) {
-				t.Fatalf("breaks %v, want at %v", breaks, tt.want)
-			}
-			for i, b := range breaks {
-				if d := (b.T - tt.want[i]).Abs(); d > night/n+2*s.width {
-					t.Errorf("break at %v, want %v", b.T, tt.want[i])
+			for _, n := range []int{17, 300, 2000} {
+				_, breaks := points(s, 0, night, n)
+				if len(breaks) != len(tt.want) {
+					t.Fatalf("n = %d: breaks %v, want at %v", n, breaks, tt.want)
+				}
+				for i, b := range breaks {
+					if d := (b.T - tt.want[i]).Abs(); d > night/time.Duration(n)+2*s.width {
+						t.Errorf("n = %d: break at %v, want %v", n, b.T, tt.want[i])
+					}
 				}
 			}
 		})

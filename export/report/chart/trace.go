@@ -57,7 +57,8 @@ type Mark struct {
 // SVG writes the drawing: one self-contained <svg> element, the same bytes for
 // the same trace. Text and lines take the colour of the page around it
 // (currentColor); a page's style sheet may change any part by its class, all
-// of which begin with "trace". Everything that came from people is escaped.
+// of which begin with "trace": .trace-alarm { color: … } sets the alarm colour.
+// Everything that came from people is escaped.
 func (t *Trace) SVG(w io.Writer) error {
 	c := newCanvas(t)
 	c.draw()

@@ -167,7 +167,7 @@ func TestNothingCollides(t *testing.T) {
 				case "text":
 					size := e.number(t, "font-size")
 					text := e.text
-					if e.class == "trace-name" {
+					if strings.HasPrefix(e.class, "trace-name") {
 						text += "63 %"
 					}
 					w, x, y := textWidth(text, size), e.number(t, "x"), e.number(t, "y")
@@ -177,12 +177,12 @@ func TestNothingCollides(t *testing.T) {
 					case "end":
 						x -= w
 					}
-					if e.class == "trace-flag-number" { // its box is the flag
+					if strings.HasPrefix(e.class, "trace-flag-number") { // its box is the flag
 						continue
 					}
 					boxes = append(boxes, box{e.class + " " + text, x, y - 0.75*size, x + w, y + 0.2*size})
 				case "rect":
-					if e.class == "trace-flag" {
+					if e.class == "trace-flag" || strings.HasPrefix(e.class, "trace-flag ") {
 						x, y := e.number(t, "x"), e.number(t, "y")
 						boxes = append(boxes, box{e.class, x, y, x + e.number(t, "width"), y + e.number(t, "height")})
 					}
@@ -202,6 +202,20 @@ func TestNothingCollides(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+func TestPhasesKeepTheirOrder(t *testing.T) {
+	var got []string
+	last := -1.0
+	for _, e := range withClass(parse(t, fullTrace()), "trace-phase-name") {
+		if x := e.number(t, "x"); x > last {
+			last = x
+			got = append(got, e.text)
+		}
+	}
+	if want := []string{"standby", "warm-up", "soak", "cool-down", "ended"}; !slices.Equal(got, want) {
+		t.Errorf("names from the left %v, want %v", got, want)
 	}
 }
 
@@ -289,6 +303,8 @@ func TestOddTraces(t *testing.T) {
 		"huge values":    {To: time.Hour, Lines: []Line{{Name: "V5", Series: huge}}},
 		"tiny":           {To: time.Hour, Width: 1, Height: 1, Lines: []Line{{Name: "V5", Series: one}}},
 		"turned round":   {From: time.Hour, To: time.Minute, Lines: []Line{{Name: "V5", Series: one}}},
+		"axis too far":   {To: time.Hour, YMin: 2e9, YMax: 3e9},
+		"axis infinite":  {To: time.Hour, YMin: math.Inf(-1), YMax: math.Inf(1), Scale: math.NaN()},
 		"level infinite": {To: time.Hour, Limits: []Level{{"x", math.Inf(1)}}},
 		"level nan":      {To: time.Hour, Limits: []Level{{"x", math.NaN()}}},
 	} {
@@ -371,7 +387,7 @@ func TestSpread(t *testing.T) {
 
 func TestStackStandsFlush(t *testing.T) {
 	a, b := fullTrace(), fullTrace()
-	b.Lines, b.Unit, b.Marks = []Line{{Name: "a long name", Note: "462 V", Series: b.Lines[0].Series}}, "V", nil
+	b.Lines, b.Unit, b.Marks = []Line{{Name: "a long name", Note: "462 V", Series: b.Lines[0].Series}}, "volts", nil
 	var buf bytes.Buffer
 	if err := Stack(&buf, a, b); err != nil {
 		t.Fatal(err)

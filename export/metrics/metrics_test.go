@@ -1,0 +1,137 @@
+package metrics
+
+import (
+	"flag"
+	"io"
+	"net/http/httptest"
+	"os"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/prometheus/client_golang/prometheus/testutil"
+
+	"nightsoak/acquire/socket"
+	"nightsoak/alarms"
+	"nightsoak/drivers"
+	"nightsoak/export"
+)
+
+var update = flag.Bool("update", false, "write the golden anew")
+
+func is(x float64) socket.Value { return socket.Value{X: x, Known: true} }
+
+// bench is the demo's bench with two sockets: all is known of V7, nothing of V8.
+func bench() export.State {
+	return export.State{
+		Bench: "north", RunID: "r1", Ticket: "R-1187",
+		Snapshot: alarms.Snapshot{
+			T: 152 * time.Minute, Phase: alarms.Soak, HT: alarms.HTState{Volts: is(462)},
+			Sockets: []alarms.SocketState{
+				{Name: "V7", Tube: "6L6GC", Settled: true, DriftPerHour: is(0.84), Figures: socket.Figures{
+					CathodeCurrent: is(0.0413), PlateCurrent: is(0.0413), PlateVolts: is(462), PlateDissipation: is(19.0806), DissipationRatio: is(0.63602)}},
+				{Name: "V8", Tube: "6L6GC"},
+			},
+			Meters: []alarms.MeterState{
+				{Name: "k3", State: "ok", Age: is(0.2), Readings: 45600},
+				{Name: "k4", State: "waiting"},
+			},
+			Watches: []alarms.WatchState{{Name: "heater", Value: is(6.3), Quantity: drivers.Voltage}, {Name: "hum", Quantity: drivers.Voltage}},
+			Alarms: []alarms.AlarmState{
+				{Alarm: "runaway", Subject: "V7", Priority: alarms.High, Active: true},
+				{Alarm: "drift", Subject: "V7", Priority: alarms.Medium},
+			},
+		},
+		Rejects: []drivers.Rejects{{drivers.Short: 2, drivers.BadDigit: 1}},
+	}
+}
+
+// scrape is the exposition of s as a server asks for it.
+func scrape(t *testing.T, s export.State, accept string) (body, contentType string) {
+	t.Helper()
+	server := httptest.NewServer(Handler(New(func() export.State { return s }, "0.1")))
+	defer server.Close()
+	req := httptest.NewRequest("GET", server.URL, nil)
+	req.RequestURI = ""
+	if accept != "" {
+		req.Header.Set("Accept", accept)
+	}
+	resp, err := server.Client().Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	b, err := io.ReadAll(resp.Body)
+	if err != nil || resp.StatusCode != 200 {
+		t.Fatal(resp.Status, err, string(b))
+	}
+	return string(b), resp.Header.Get("Content-Type")
+}
+
+var goVersion = regexp.MustCompile(`goversion="[^"]*"`)
+
+// TestExposition compares the whole of our own exposition with its golden.
+func TestExposition(t *testing.T) {
+	body, _ := scrape(t, bench(), "")
+	var own strings.Builder
+	for line := range strings.Lines(body) {
+		if strings.Contains(line, "nightsoak_") {
+			own.WriteString(goVersion.ReplaceAllString(line, `goversion="GO"`))
+		}
+	}
+	const file = "testdata/bench.prom"
+	if *update {
+		if err := os.MkdirAll("testdata", 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(file, []byte(own.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), own.String()); diff != "" {
+		t.Errorf("the exposition differs from %s (go test -update writes it anew):\n%s", file, diff)
+	}
+}
+
+// TestUnknownIsAbsent: of a socket of which nothing is known there is only
+// that it has not settled; a meter never heard has no age.
+func TestUnknownIsAbsent(t *testing.T) {
+	body, _ := scrape(t, bench(), "")
+	for line := range strings.Lines(body) {
+		if strings.Contains(line, `"V8"`) && !strings.HasPrefix(line, "nightsoak_socket_settled") {
+			t.Errorf("V8 is not known, and yet: %s", line)
+		}
+		if strings.HasPrefix(line, "nightsoak_meter_reading_age_seconds") && strings.Contains(line, `"k4"`) || strings.Contains(line, `"hum"`) {
+			t.Errorf("never read, and yet: %s", line)
+		}
+	}
+	none, _ := scrape(t, export.State{Bench: "north"}, "")
+	if got := regexp.MustCompile(`(?m)^nightsoak_\w+`).FindAllString(none, -1); len(got) != 1 || got[0] != "nightsoak_build_info" {
+		t.Errorf("without a run: %v", got)
+	}
+}
+
+// TestLint is the library's own check of names, help and types, the one that
+// promtool runs.
+func TestLint(t *testing.T) {
+	problems, err := testutil.CollectAndLint(New(bench, "0.1"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range problems {
+		t.Errorf("%s: %s", p.Metric, p.Text)
+	}
+}
+
+func TestOpenMetrics(t *testing.T) {
+	body, kind := scrape(t, bench(), "application/openmetrics-text; version=1.0.0")
+	if !strings.HasPrefix(kind, "application/openmetrics-text") || !strings.HasSuffix(body, "# EOF\n") {
+		t.Errorf("%q ends %q", kind, body[max(0, len(body)-20):])
+	}
+}

@@ -1,0 +1,138 @@
+package panel
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"nightsoak/acquire/socket"
+	"nightsoak/alarms"
+)
+
+func TestHTWords(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		ht    alarms.HTState
+		phase alarms.Phase
+		want  htView
+	}{
+		{"up", alarms.HTState{Volts: is(462.1), Charged: charged(true)}, alarms.Soak, htView{Volts: "462", Spoken: "462 volts"}},
+		{"up, no plate meter", alarms.HTState{Charged: charged(true)}, alarms.Soak, htView{Words: "still charged", Warn: true}},
+		{"falling", alarms.HTState{Volts: is(121), Charged: charged(true)}, alarms.CoolDown, htView{Volts: "121", Spoken: "121 volts", Words: "still charged", Warn: true}},
+		{"low", alarms.HTState{Volts: is(41.26), Charged: charged(false)}, alarms.CoolDown, htView{Volts: "41.3", Spoken: "41.3 volts", Words: "prove every capacitor dead before touching", Down: true}},
+		{"low before HT", alarms.HTState{Volts: is(0), Charged: charged(false)}, alarms.Standby, htView{Volts: "0.0", Spoken: "0.0 volts", Words: "prove every capacitor dead before touching", Down: true}},
+		{"no telling", alarms.HTState{}, alarms.CoolDown, htView{Words: "charge unknown: treat as charged", Warn: true}},
+		{"no telling while up", alarms.HTState{}, alarms.Soak, htView{Words: "charge unknown: treat as charged", Warn: true}},
+	} {
+		if got := lookHT(c.ht, c.phase, true); got != c.want {
+			t.Errorf("%s:\n got %+v\nwant %+v", c.name, got, c.want)
+		}
+	}
+}
+
+// TestNeverSafe: no page ever says it.
+func TestNeverSafe(t *testing.T) {
+	for _, name := range scenes {
+		for _, path := range []string{"/", "/wall"} {
+			body := ask(t, scene(name), Options{}, "GET", path, "", nil).Body.String()
+			body = strings.ReplaceAll(body, "This panel is not a safety device.", "")
+			if strings.Contains(strings.ToLower(body), "safe") {
+				t.Errorf("%s of %q says something about safe", path, name)
+			}
+		}
+	}
+}
+
+func TestSocketWords(t *testing.T) {
+	known := func(ma float64, more func(*alarms.SocketState)) alarms.SocketState {
+		k := alarms.SocketState{Name: "V5", Tube: "6L6GC", Limit: 30, Figures: figures(ma, 462), Age: is(0.2)}
+		if more != nil {
+			more(&k)
+		}
+		return k
+	}
+	for _, c := range []struct {
+		name    string
+		k       alarms.SocketState
+		phase   alarms.Phase
+		percent string
+		settle  string
+		blind   bool
+	}{
+		{"settled", known(41, func(k *alarms.SocketState) { k.Settled = true }), alarms.Soak, "63", "settled", false},
+		{"forecast", known(33, func(k *alarms.SocketState) { k.SettlesIn = is(372) }), alarms.WarmUp, "51", "settles in 6 min", false},
+		{"far forecast", known(33, func(k *alarms.SocketState) { k.SettlesIn = is(5000) }), alarms.WarmUp, "51", "over 1 h to settle", false},
+		{"no forecast", known(33, nil), alarms.WarmUp, "51", "not settled", false},
+		{"dead tube", known(0.4, func(k *alarms.SocketState) { k.NotConducting = true }), alarms.Soak, "1", "not conducting", false},
+		{"without HT nothing settles", known(0, func(k *alarms.SocketState) { k.NotConducting = true }), alarms.CoolDown, "0", "", false},
+		{"silent", alarms.SocketState{Age: is(49)}, alarms.Soak, "", "silent for 49 s", true},
+		{"overload", alarms.SocketState{Age: is(0.2)}, alarms.Soak, "", "no usable reading", true},
+		{"never heard", alarms.SocketState{}, alarms.Standby, "", "no reading yet", false},
+		{"current without plate volts", alarms.SocketState{Age: is(0.2), Figures: socket.Figures{CathodeCurrent: is(0.041)}}, alarms.Soak, "", "not settled", true},
+	} {
+		v := lookSocket(&c.k, c.phase)
+		if v.Percent != c.percent || v.Settle != c.settle || v.Blind != c.blind {
+			t.Errorf("%s: percent %q settle %q blind %t, want %q %q %t", c.name, v.Percent, v.Settle, v.Blind, c.percent, c.settle, c.blind)
+		}
+	}
+}
+
+// TestUnknownIsNeverANumber: a socket of which nothing is known shows no digit
+// but its own name and limit.
+func TestUnknownIsNeverANumber(t *testing.T) {
+	v := lookSocket(&alarms.SocketState{Name: "V", Limit: 30}, alarms.Soak)
+	for what, s := range map[string]string{"percent": v.Percent, "exact": v.Exact, "current": v.Current, "plate": v.Plate, "watts": v.Watts, "volts": v.Volts, "drift": v.Drift, "age": v.Age} {
+		if strings.ContainsAny(s, "0123456789") {
+			t.Errorf("%s of a socket that is not known reads %q", what, s)
+		}
+	}
+	if v.Known || v.Fill != 0 || v.Over {
+		t.Errorf("the glass of a socket that is not known: %+v", v)
+	}
+}
+
+func TestGlass(t *testing.T) {
+	for ratio, want := range map[float64]float64{-1: 100, 0: 100, 0.625: 50, 1: 20, 1.25: 0, 9: 0} {
+		if got := at(ratio); math.Abs(got-want) > 1e-9 {
+			t.Errorf("a share of %g stands at %g %%, want %g %%", ratio, got, want)
+		}
+	}
+}
+
+func TestFigures(t *testing.T) {
+	for _, c := range []struct{ got, want string }{
+		{ago(-time.Second), "0 s"}, {ago(59_900 * time.Millisecond), "59 s"}, {ago(time.Minute), "1 min"}, {ago(152 * time.Minute), "2 h 32 min"}, {ago(3 * time.Hour), "3 h 00 min"},
+		{places(462.4), "462"}, {places(99.96), "100"}, {places(41.26), "41.3"}, {places(-0.3), "-0.3"},
+		{unit(is(0.04104), 1000, "mA"), "41.0 mA"}, {unit(is(-0.0001), 1000, "mA"), "−0.1 mA"}, {unit(socket.Value{}, 1000, "mA"), "unknown"},
+		{stamp(9127 * time.Second), "2:32:07"},
+	} {
+		if c.got != c.want {
+			t.Errorf("got %q, want %q", c.got, c.want)
+		}
+	}
+	for perHour, want := range map[float64][2]string{
+		0.004: {"+0.4 %/h", "flat"}, -0.0099: {"−1.0 %/h", "flat"}, 0.013: {"+1.3 %/h", "up"}, -0.05: {"−5.0 %/h", "down"}, 0.84: {"+84 %/h", "steep-up"}, -2.1: {"−210 %/h", "steep-down"},
+	} {
+		if words, arrow := drift(perHour); words != want[0] || arrow != want[1] {
+			t.Errorf("a drift of %g: %q %q, want %q", perHour, words, arrow, want)
+		}
+	}
+}
+
+// TestTopAlarm: what was put aside does not call; the rest is counted.
+func TestTopAlarm(t *testing.T) {
+	f := scene("runaway")
+	v := look("wall", &f.state, nil)
+	if v.Top == nil || v.Top.ID != "runaway/V7" || v.More != 1 {
+		t.Fatalf("top %+v, more %d", v.Top, v.More)
+	}
+	f.state.Snapshot.Alarms[0].State = alarms.Shelved
+	v = look("wall", &f.state, nil)
+	if v.Top == nil || v.Top.ID != "imbalance/north" || v.More != 0 {
+		t.Errorf("with the runaway shelved: top %+v, more %d", v.Top, v.More)
+	}
+	if v.Sockets[2].Alarm != nil {
+		t.Errorf("V7 still calls: %+v", v.Sockets[2].Alarm)
+	}
+}
