@@ -261,7 +261,7 @@ func (d *daemon) logEvent(e *alarms.Event) {
 	if e.Event == alarms.EventAlarm && e.State == alarms.Unacknowledged && e.Priority.Rank() > 1 {
 		l = d.log.Warn()
 	}
-	l = l.Str("event", e.Event).Float64("t", time.Duration(e.T).Seconds())
+	l = l.Str("event", e.Event).Float64("t", float64(time.Duration(e.T).Milliseconds())/1000)
 	for _, f := range [...]struct{ key, text string }{{"phase", string(e.Phase)}, {"act", e.Act}, {"socket", e.Socket}, {"id", e.ID},
 		{"priority", string(e.Priority)}, {"state", string(e.State)}, {"meter", e.Meter}} {
 		if f.text != "" {

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/influxdata/line-protocol/v2/lineprotocol"
 	_ "modernc.org/sqlite"
 )
 
@@ -418,4 +419,87 @@ func TestEventsResume(t *testing.T) {
 		t.Errorf("after event 2:\n%s", resp)
 	}
 	s.stop(t)
+}
+
+// Ctrl-C ends the demo in good order: status 0, the run ended, its report written.
+func TestDemoInterrupted(t *testing.T) {
+	t.Parallel()
+	s := start(t, "demo", "--listen", "127.0.0.1:0", "--dir", t.TempDir(), "--fault", "none")
+	s.until(t, "all meters live", 10*time.Second, live)
+	if err := s.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Wait(); err != nil {
+		t.Fatalf("%v\n%s", err, s.logged())
+	}
+	_, report, ok := strings.Cut(s.logged(), "report: ")
+	report, _, _ = strings.Cut(report, "\n")
+	if _, err := os.Stat(report); !ok || err != nil {
+		t.Errorf("no report: %v\n%s", err, s.logged())
+	}
+	var ended int
+	if err := query(t, s.record).QueryRow("select count(*) from runs where ended is not null").Scan(&ended); err != nil || ended != 1 {
+		t.Errorf("%d runs ended: %v", ended, err)
+	}
+}
+
+// A second daemon on the same record is refused, and told who has it.
+func TestTwoDaemons(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	s := start(t, append([]string{"serve"}, r.files...)...)
+	_, msg, code := nightsoak(t, append([]string{"serve"}, r.files...)...)
+	if code != exitFailed || !strings.Contains(msg, strconv.Itoa(s.Process.Pid)) {
+		t.Errorf("status %d, does not name process %d: %s", code, s.Process.Pid, msg)
+	}
+	_, msg, code = nightsoak(t, "listen", r.Port("k1"), "--format", "fs9721")
+	if code != exitFailed || !strings.Contains(msg, strconv.Itoa(s.Process.Pid)) {
+		t.Errorf("listen: status %d, does not name process %d: %s", code, s.Process.Pid, msg)
+	}
+	s.stop(t)
+}
+
+// Every reading and event that is recorded goes out as a line, with the same
+// figure and time (read back by the protocol's reference decoder).
+func TestLinesOut(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	out := filepath.Join(r.dir, "out.lp")
+	f, err := os.OpenFile(r.files[1], os.O_APPEND|os.O_WRONLY, 0)
+	if err == nil {
+		_, err = fmt.Fprintf(f, "\n[[lines]]\nto = \"file:%s\"\n", out)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.Close()
+	s := start(t, append([]string{"serve"}, r.files...)...)
+	s.until(t, "all meters live", 10*time.Second, live)
+	s.stop(t)
+
+	text, err := os.ReadFile(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var meters, events int
+	dec := lineprotocol.NewDecoderWithBytes(text)
+	for dec.Next() {
+		m, err := dec.Measurement()
+		if err != nil {
+			t.Fatal(err)
+		}
+		switch string(m) {
+		case "nightsoak_meter":
+			meters++
+		case "nightsoak_event":
+			events++
+		}
+	}
+	var readings, recordedEvents int
+	if err := query(t, r.dir).QueryRow("select readings, events from runs").Scan(&readings, &recordedEvents); err != nil {
+		t.Fatal(err)
+	}
+	if readings == 0 || meters != readings || events != recordedEvents {
+		t.Errorf("lines of %d readings and %d events; recorded %d and %d", meters, events, readings, recordedEvents)
+	}
 }

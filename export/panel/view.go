@@ -293,6 +293,9 @@ func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
 		v.Settle = "not conducting"
 	case k.Settled:
 		v.Settle = "settled"
+		if k.SettledRatio.Known && v.Known && math.Abs(k.DissipationRatio.X-k.SettledRatio.X) >= 0.05 {
+			v.Settle += " at " + strconv.FormatFloat(math.Round(100*k.SettledRatio.X), 'f', 0, 64) + " %"
+		}
 	case k.SettlesIn.Known:
 		v.Settle = "settles in " + ago(time.Duration(k.SettlesIn.X*float64(time.Second)))
 		if k.SettlesIn.X >= 3600 {
@@ -439,7 +442,7 @@ func (p *panel) compose(ctx context.Context, name string, width, height int, wan
 		if t, ok := p.src.Trace(width, height); ok {
 			drawing := *t
 			if name == "wall" {
-				drawing.Title = "" // every pixel of the strip is for the lines
+				drawing.Title, drawing.Marks, drawing.Key = "", nil, false // every pixel of the strip is for the lines
 			}
 			if drawing.SVG(&b) == nil {
 				v.Trace = template.HTML(b.String()) // the chart escapes what came from people

@@ -61,6 +61,7 @@ func TestSocketWords(t *testing.T) {
 		blind   bool
 	}{
 		{"settled", known(41, func(k *alarms.SocketState) { k.Settled = true }), alarms.Soak, "63", "settled", false},
+		{"has left where it settled", known(52.8, func(k *alarms.SocketState) { k.Settled, k.SettledRatio = true, is(0.636) }), alarms.Soak, "81", "settled at 64 %", false},
 		{"forecast", known(33, func(k *alarms.SocketState) { k.SettlesIn = is(372) }), alarms.WarmUp, "51", "settles in 6 min", false},
 		{"far forecast", known(33, func(k *alarms.SocketState) { k.SettlesIn = is(5000) }), alarms.WarmUp, "51", "over 1 h to settle", false},
 		{"no forecast", known(33, nil), alarms.WarmUp, "51", "not settled", false},

@@ -360,6 +360,21 @@ func (f *facts) cooled() bool {
 	return n > 0 && (f.phases[n-1].name == alarms.CoolDown || n > 1 && f.phases[n-2].name == alarms.CoolDown)
 }
 
+// label gives a line its figure: the last one, or after a cool-down the
+// settled one, at whose height its name then stands.
+func (f *facts) label(l *chart.Line, settled *socket.Value, last socket.Value, scale float64, unit string) {
+	v := last
+	if f.cooled() {
+		if settled == nil || !settled.Known {
+			return
+		}
+		v, l.At = *settled, settled.X
+	}
+	if l.Series != nil {
+		l.Note = rough(v, scale, unit)
+	}
+}
+
 // traceOf is the frame that every trace of the run shares.
 func (f *facts) traceOf(title string, width, height int) *chart.Trace {
 	t := &chart.Trace{Title: title, To: max(f.End, time.Minute), Width: width, Height: height}
@@ -386,11 +401,12 @@ func (f *facts) shareTrace(width, height int) *chart.Trace {
 		if seen(f.Ratio, i) {
 			l.Series, l.Note = f.Ratio[i], ""
 		}
-		if e := f.settled[i]; e != nil && e.DissipationRatio != nil && e.DissipationRatio.Known {
-			l.Note = rough(*e.DissipationRatio, 100, "%")
-			if f.cooled() {
-				l.At = e.DissipationRatio.X
-			}
+		var settled *socket.Value
+		if e := f.settled[i]; e != nil {
+			settled = e.DissipationRatio
+		}
+		if s := at(f.Final.Sockets, i); s != nil {
+			f.label(&l, settled, s.DissipationRatio, 100, "%")
 		}
 		t.Lines = append(t.Lines, l)
 	}
@@ -444,11 +460,12 @@ func (f *facts) currentTrace(width, height int) *chart.Trace {
 		if seen(f.Current, i) {
 			l.Series, l.Note = f.Current[i], ""
 		}
-		if e := f.settled[i]; e != nil && e.CathodeCurrent != nil && e.CathodeCurrent.Known {
-			l.Note = rough(*e.CathodeCurrent, 1000, "mA")
-			if f.cooled() {
-				l.At = e.CathodeCurrent.X
-			}
+		var settled *socket.Value
+		if e := f.settled[i]; e != nil {
+			settled = e.CathodeCurrent
+		}
+		if s := at(f.Final.Sockets, i); s != nil {
+			f.label(&l, settled, s.CathodeCurrent, 1000, "mA")
 		}
 		t.Lines = append(t.Lines, l)
 	}
@@ -461,11 +478,6 @@ func (f *facts) supplyTrace(width, height int) *chart.Trace {
 	t := f.traceOf("Plate supply at its meter", width, height)
 	t.Unit = "V"
 	t.Lines = []chart.Line{{Name: "HT", Series: f.HT}}
-	if f.Final.HT.Settled.Known {
-		t.Lines[0].Note = rough(f.Final.HT.Settled, 1, "V")
-		if f.cooled() {
-			t.Lines[0].At = f.Final.HT.Settled.X
-		}
-	}
+	f.label(&t.Lines[0], &f.Final.HT.Settled, f.Final.HT.Volts, 1, "V")
 	return t
 }

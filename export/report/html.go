@@ -220,10 +220,13 @@ func (v *view) alarmRows(f *facts) {
 		a := viewAlarm{
 			Front:  slices.Contains(front, i),
 			Number: i + 1, At: chart.ClockSeconds(e.from), Words: capital(e.words()), Priority: string(e.priority),
-			Text: e.text, Advice: e.advice, Grave: e.priority.Rank() >= 3, State: "still standing at the end",
+			Text: sentence(e.text), Advice: e.advice, Grave: e.priority.Rank() >= 3, State: "still standing at the end",
 		}
-		if e.over {
+		switch last := e.changes[len(e.changes)-1]; {
+		case e.over:
 			a.State = "over"
+		case last.State == alarms.Returned:
+			a.State = "gone at " + chart.ClockSeconds(time.Duration(last.T)) + ", never acknowledged"
 		}
 		was := ""
 		for _, c := range e.changes {
@@ -417,7 +420,7 @@ func (v *view) logRows(f *facts) {
 			case e.Act == "begin":
 				r.Words = "the run begins"
 			case e.Act == "end":
-				r.Words = "the run is ended by hand"
+				r.Words = "the run is ended"
 			}
 		case alarms.EventPort:
 			r.What, r.Words = "port", e.Meter+" lost"

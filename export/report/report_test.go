@@ -434,6 +434,23 @@ func TestFrontPageTellsTheGravest(t *testing.T) {
 	}
 }
 
+func TestLabelsSayTheLast(t *testing.T) {
+	d := night(3*time.Hour, true)
+	label := func() chart.Line { return gather(d).shareTrace(720, 300).Lines[2] }
+	if l := label(); l.Note != "63"+nbsp+"%" || math.Abs(l.At-0.62986) > 1e-9 {
+		t.Errorf("cooled down: %q at %v, want the settled 63 %%", l.Note, l.At)
+	}
+	without(d, func(e alarms.Event) bool { return e.Phase == alarms.CoolDown })
+	d.Final.Sockets[2].DissipationRatio = known(1.52, 0.02)
+	if l := label(); l.Note != "152"+nbsp+"%" || l.At != 0 {
+		t.Errorf("stopped hot: %q at %v, want the last 152 %% at the line's end", l.Note, l.At)
+	}
+	d.Final.Sockets[2].DissipationRatio = socket.Value{}
+	if l := label(); l.Note != unknown {
+		t.Errorf("last not known: %q", l.Note)
+	}
+}
+
 func TestFew(t *testing.T) {
 	for want, in := range map[string][]string{
 		"": nil, "a": {"a"}, "a and b": {"a", "b"}, "a, b, c, d and e": {"a", "b", "c", "d", "e"}, "a, b, c, d and 2 more": {"a", "b", "c", "d", "e", "f"},

@@ -116,6 +116,14 @@ func few(s []string) string {
 	return list(s)
 }
 
+// sentence is s with its full stop.
+func sentence(s string) string {
+	if s = strings.TrimSpace(s); s == "" || strings.ContainsAny(s[len(s)-1:], ".!?") {
+		return s
+	}
+	return s + "."
+}
+
 // capital is s with its first letter in upper case.
 func capital(s string) string {
 	for i, r := range s {

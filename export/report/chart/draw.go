@@ -216,8 +216,10 @@ func (c *canvas) axisRange() {
 	}
 	room := (c.yMax - c.yMin) * 0.08
 	c.yMax += room
-	if c.yMin < 0 {
+	if c.yMin < -room/4 {
 		c.yMin -= room
+	} else { // a meter's zero that wanders needs no room of its own
+		c.yMin = 0
 	}
 }
 
