@@ -205,7 +205,7 @@ func (d *daemon) take(a arrival) {
 		name := d.bench.Meters[a.meter].Name
 		p := &alarms.PortChange{Meter: name, Open: a.err == nil}
 		if a.err != nil {
-			p.Text = a.err.Error()
+			p.Text = strings.ToValidUTF8(a.err.Error(), "?") // what JSON would change must not differ when replayed
 		}
 		d.feed(alarms.Input{T: t, Port: p})
 	default:

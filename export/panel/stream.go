@@ -8,8 +8,6 @@ import (
 	"net/http"
 	"strconv"
 	"time"
-
-	"nightsoak/alarms"
 )
 
 const (
@@ -45,6 +43,9 @@ func (p *panel) events(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		after = n
+	}
+	if all := p.src.Events(0); len(all) == 0 || all[len(all)-1].Seq < after {
+		after = 0 // the number is of another run
 	}
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream")
@@ -115,7 +116,7 @@ func (s *stream) gather(now time.Time) {
 			s.after = e.Seq
 		}
 	}
-	frozen := state.RunID != "" && state.Snapshot.Phase != alarms.Ended && state.Snapshot.T == s.t && !s.said.IsZero()
+	frozen := state.RunID != "" && state.Snapshot.T == s.t && !s.said.IsZero()
 	if frozen {
 		return
 	}

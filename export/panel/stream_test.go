@@ -134,7 +134,7 @@ func TestStreamResumes(t *testing.T) {
 		for _, c := range []struct {
 			target, lastID string
 			want           int
-		}{{"/api/events", "4", 2}, {"/api/events?after=5", "", 1}, {"/api/events?after=1", "6", 0}} {
+		}{{"/api/events", "4", 2}, {"/api/events?after=5", "", 1}, {"/api/events?after=1", "6", 0}, {"/api/events", "7", 6}} {
 			stream := follow(ctx, src, c.target, c.lastID)
 			synctest.Wait()
 			if names, _ := stream.take(); count(names, "event") != c.want {

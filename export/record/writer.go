@@ -229,23 +229,25 @@ func (w *Writer) Flush(ctx context.Context) error {
 
 // await waits for done; short of that it says what is not on disk.
 func (w *Writer) await(ctx context.Context, done <-chan struct{}) error {
-	var why error
+	why := errAborted
 	select {
 	case <-done:
+		if done != w.stopped {
+			return nil
+		}
 	case <-w.stopped:
 	case <-ctx.Done():
-		why = errors.Join(ctx.Err(), w.health.last())
+		why = ctx.Err()
+		if err := w.health.last(); err != nil {
+			why = fmt.Errorf("%w (%w)", why, err)
+		}
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	select {
-	case <-done:
-		if done != w.stopped || w.held == 0 {
-			return nil
-		}
-	default:
+	if w.held == 0 && why == errAborted {
+		return nil // stopped in good order
 	}
-	return fmt.Errorf("%s: run %s: %d inputs, events and marks are not on disk: %w", w.s.path, w.id, w.held, cmp.Or(why, errAborted))
+	return fmt.Errorf("%s: run %s: %d inputs, events and marks are not on disk: %w", w.s.path, w.id, w.held, why)
 }
 
 // Close writes all that was Put and ends the Writer. If ctx is done first, it
@@ -317,6 +319,9 @@ func (w *Writer) take() (batch []item, closing bool) {
 		n++
 	}
 	batch, w.queue = w.queue[:n:n], w.queue[n:]
+	if len(w.queue) == 0 {
+		w.queue = nil // lets go of what a long stall had gathered
+	}
 	w.queued -= size
 	return batch, w.closed
 }
