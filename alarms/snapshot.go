@@ -37,15 +37,17 @@ type SocketState struct {
 	Tube string
 	Half string
 	socket.Figures
-	Limit         float64      // plate dissipation limit, watt
-	Target        float64      // idle target as ratio of the limit; 0 without one
-	DriftPerHour  socket.Value // slope of the current over the last 5 min, as a ratio of it per hour
-	Settled       bool
-	SettledRatio  socket.Value  // dissipation ratio at the last settling
-	SettledAt     time.Duration // run time of the last settling
-	SettlesIn     socket.Value  // forecast, second; unknown when there is none or it has settled
-	Age           socket.Value  // since the last reading of its sense meter, second
-	NotConducting bool
+	Limit  float64 // plate dissipation limit, watt
+	Target float64 // idle target as ratio of the limit; 0 without one
+	// TargetTolerance is how far either side of Target the idle may be, ratio of the limit.
+	TargetTolerance float64
+	DriftPerHour    socket.Value // slope of the current over the last 5 min, as a ratio of it per hour
+	Settled         bool
+	SettledRatio    socket.Value  // dissipation ratio at the last settling
+	SettledAt       time.Duration // run time of the last settling
+	SettlesIn       socket.Value  // forecast, second; unknown when there is none or it has settled
+	Age             socket.Value  // since the last reading of its sense meter, second
+	NotConducting   bool
 }
 
 // MeterState is one meter. Its State is "ok", "silent", "waiting" (nothing
@@ -92,7 +94,7 @@ func (e *Engine) Snapshot() Snapshot {
 		sn.HT.Charged = &charged
 	}
 	for _, s := range e.sockets {
-		st := SocketState{Name: s.Name, Tube: s.Tube.Name, Half: s.Half, Figures: s.fig, Limit: s.Limit, Target: e.job.IdleTarget,
+		st := SocketState{Name: s.Name, Tube: s.Tube.Name, Half: s.Half, Figures: s.fig, Limit: s.Limit, Target: e.job.IdleTarget, TargetTolerance: e.job.Limits.IdleTolerance,
 			Settled: s.settled, SettledAt: s.settledAt, SettlesIn: s.settlesIn, NotConducting: s.is("no-conduction")}
 		if !s.meter.fresh(e.now) {
 			st.Figures = socket.Figures{}

@@ -168,7 +168,7 @@ func (o *Outlet) batch() (b []byte, n int, next uint64) {
 func (o *Outlet) taken(next uint64) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	if false { // fewer are left when the queue overflowed meanwhile
+	if next > o.first { // fewer are left when the queue overflowed meanwhile
 		n := next - o.first
 		clear(o.queue[:n])
 		o.queue, o.first = o.queue[n:], next

@@ -111,7 +111,7 @@ func scene(name string) *fake {
 		HT: alarms.HTState{Volts: is(462), Charged: charged(true), Settled: is(462.4)}}
 	for i, ma := range []float64{41, 40.6, 41.3, 40.2} {
 		snap.Sockets = append(snap.Sockets, alarms.SocketState{
-			Name: fmt.Sprint("V", 5+i), Tube: "6L6GC", Half: "aabb"[i : i+1], Figures: figures(ma, 462), Limit: 30, Target: 0.65,
+			Name: fmt.Sprint("V", 5+i), Tube: "6L6GC", Half: "aabb"[i : i+1], Figures: figures(ma, 462), Limit: 30, Target: 0.65, TargetTolerance: 0.05,
 			DriftPerHour: is([]float64{0.004, -0.002, 0.006, -0.013}[i]), Settled: true, SettledRatio: is(ma * 462 / 30000), SettledAt: minutes(23.5), Age: is(0.2),
 		})
 		snap.Meters = append(snap.Meters, alarms.MeterState{Name: fmt.Sprint("k", 1+i), State: "ok", Reading: reading(fmt.Sprintf("%.1f", ma)), Age: is(0.2), Readings: 45_600})

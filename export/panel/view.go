@@ -12,7 +12,6 @@ import (
 	"strings"
 	"time"
 
-	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
 	"nightsoak/export"
@@ -245,7 +244,7 @@ func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
 	v := socketView{
 		Name: k.Name, Tube: k.Tube, Half: k.Half, Settled: k.Settled,
 		Known: k.DissipationRatio.Known, Rim: at(1), Level: 100,
-		Current: unit(k.CathodeCurrent, 1000, "mA"), Plate: unit(k.PlateCurrent, 1000, "mA"),
+		Current: unit(current(k), 1000, "mA"), Plate: unit(k.PlateCurrent, 1000, "mA"),
 		Watts: unit(k.PlateDissipation, 1, "W"), Limit: fmt.Sprintf("%.4g W", k.Limit),
 		Volts: "unknown", Age: "never",
 		Exact: "unknown", Spoken: k.Name + ": share of the limit unknown",
@@ -266,9 +265,8 @@ func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
 		v.Over = r.X > 1
 	}
 	if k.Target > 0 {
-		tolerance := bench.DefaultLimits().IdleTolerance
 		v.HasTarget = true
-		v.TargetAt, v.TargetHigh, v.TargetLow = at(k.Target), at(k.Target+tolerance), at(k.Target-tolerance)
+		v.TargetAt, v.TargetHigh, v.TargetLow = at(k.Target), at(k.Target+k.TargetTolerance), at(k.Target-k.TargetTolerance)
 		v.TargetSpan = v.TargetLow - v.TargetHigh
 		v.Target = fmt.Sprintf("%.4g %%", 100*k.Target)
 	}
@@ -283,7 +281,7 @@ func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
 	switch {
 	case !k.Age.Known:
 		v.Settle = "no reading yet"
-	case !k.CathodeCurrent.Known:
+	case !current(k).Known:
 		v.Settle = "no usable reading"
 		if k.Age.X >= 2 {
 			v.Settle = "silent for " + v.Age
@@ -305,6 +303,15 @@ func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
 		v.Settle = "not settled"
 	}
 	return v
+}
+
+// current is the cathode current or, where the sense gives none (transformer
+// drop), the plate current.
+func current(k *alarms.SocketState) socket.Value {
+	if k.CathodeCurrent.Known {
+		return k.CathodeCurrent
+	}
+	return k.PlateCurrent
 }
 
 // at is where a share of the limit stands in the glass, percent from its top.
