@@ -11,7 +11,6 @@ import (
 	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
-	"nightsoak/drivers"
 	"nightsoak/export/record"
 	"nightsoak/export/report"
 	"nightsoak/export/report/chart"
@@ -130,9 +129,9 @@ func collect(s *record.Store, info record.Info) (*report.Data, error) {
 	return d, nil
 }
 
-// writeReport writes a recorded run in the form that suffix names. rejects is
-// what each meter rejected, where it is still known.
-func writeReport(w io.Writer, suffix string, s *record.Store, info record.Info, rejects []drivers.Rejects) error {
+// writeReport writes a recorded run in the form that suffix names. rejected is
+// how many frames of each meter were, where it is still known.
+func writeReport(w io.Writer, suffix string, s *record.Store, info record.Info, rejected []uint64) error {
 	if suffix == ".csv" {
 		return record.WriteCSV(w, info.Meters, s.Inputs(info.ID))
 	}
@@ -143,9 +142,7 @@ func writeReport(w io.Writer, suffix string, s *record.Store, info record.Info, 
 	if err != nil {
 		return err
 	}
-	for i := range rejects {
-		d.Rejects = append(d.Rejects, rejects[i].Total())
-	}
+	d.Rejects = rejected
 	return report.Write(w, suffix, d)
 }
 

@@ -4,11 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"maps"
-	"net"
-	"net/http"
-	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -17,19 +13,18 @@ import (
 
 	"github.com/rs/zerolog"
 
-	"nightsoak/acquire"
 	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
 	"nightsoak/drivers"
 	"nightsoak/export"
 	"nightsoak/export/lines"
-	"nightsoak/export/metrics"
-	"nightsoak/export/panel"
 	"nightsoak/export/record"
-	"nightsoak/export/report"
-	"nightsoak/export/report/chart"
 )
+
+// The daemon is in three files: this one is the way of a reading from meter to
+// outlets, liverun.go how a run begins, goes on and ends, serving.go what the
+// panel asks and how it all starts and stops.
 
 // daemon is the wiring of one bench: meters to core, core to outlets. One
 // goroutine, core, owns the run; everything else sends to it or reads what it
@@ -58,18 +53,8 @@ type daemon struct {
 		*collector // nil before the first run
 		id         string
 		writer     *record.Writer
+		rejects    []drivers.Rejects // what had been rejected when the run began; nil when it began in another life
 	}
-}
-
-// liveRun is the run now on, or the idling between runs.
-type liveRun struct {
-	info   record.Info
-	job    *bench.Job
-	clock  *acquire.Clock
-	engine *alarms.Engine
-	writer *record.Writer // nil between runs
-	past   bool           // what the engine is told was told and recorded before
-	ended  bool
 }
 
 // arrival is something from a meter, with the moment it came.
@@ -159,13 +144,6 @@ func (d *daemon) Rejected(meter int, why drivers.Reason, n uint64) {
 	d.arrivals <- arrival{at: time.Now(), meter: meter, why: why, n: n}
 }
 
-// idle follows the meters without a run.
-func (d *daemon) idle() {
-	d.run = &liveRun{job: &bench.Job{Limits: bench.DefaultLimits()}, clock: acquire.NewClock(0, d.speed)}
-	d.run.info.Anchor = time.Now()
-	d.run.engine = alarms.New(d.bench, d.run.job)
-}
-
 // tick is how often, at the least, time moves on and the state is published.
 const tick = 100 * time.Millisecond
 
@@ -235,11 +213,14 @@ func (d *daemon) done(s record.Step) {
 	if r.writer == nil || r.ended {
 		return
 	}
-	s.Events = slices.Clone(s.Events) // the engine uses its slice again
-	r.writer.Put(s)
 	if len(s.Events) == 0 {
+		if !r.past {
+			r.writer.Put(s)
+		}
 		return
 	}
+	s.Events = slices.Clone(s.Events) // the engine uses its slice again
+	r.writer.Put(s)
 	d.shown.Lock()
 	d.shown.Events = append(d.shown.Events, s.Events...)
 	d.shown.Unlock()
@@ -315,310 +296,4 @@ func (d *daemon) do(q ask) error {
 		return d.end()
 	}
 	return nil
-}
-
-const recordFailing = "record-failing"
-
-// flushWait bounds the wait for the record at the end of a run.
-const flushWait = 10 * time.Second
-
-func (d *daemon) attach(r *liveRun) error {
-	w, err := d.store.Writer(r.info.ID, record.Options{
-		OnFailing:   func(err error) { d.notice(recordFailing, "the record is failing: "+err.Error()) },
-		OnRecovered: func() { d.notice(recordFailing, "") },
-	})
-	if err != nil {
-		return err
-	}
-	r.writer = w
-	d.run = r
-	d.shown.Lock()
-	d.shown.collector, d.shown.id, d.shown.writer = newCollector(d.bench, r.job), r.info.ID, w
-	d.shown.Unlock()
-	r.engine.OnFigures = d.figures
-	return nil
-}
-
-// figures passes a socket's figures on to trace and line outlets.
-func (d *daemon) figures(i int, t time.Duration, f socket.Figures) {
-	r := d.run
-	d.shown.Lock()
-	d.shown.figures(i, t, f)
-	d.shown.Unlock()
-	if r.past {
-		return
-	}
-	s := alarms.SocketState{Name: r.job.Sockets[i].Name, Tube: r.job.Sockets[i].Tube.Name, Figures: f}
-	for _, o := range d.lines {
-		o.Socket(d.tags(), d.at(t), &s)
-	}
-}
-
-// begin begins a run with a validated job.
-func (d *daemon) begin(j *bench.Job, firstPower bool) error {
-	r := &liveRun{job: j, clock: acquire.NewClock(0, d.speed), engine: alarms.New(d.bench, j)}
-	var err error
-	r.info, err = d.store.Begin(record.Info{Ticket: j.Ticket, Amplifier: j.Amplifier, Bench: d.bench.Name, Anchor: time.Now(),
-		Meters: meterNames(d.bench), BenchText: d.bench.Text, JobText: j.Text, Core: alarms.Core, Software: version()})
-	if err != nil {
-		return err
-	}
-	if err := d.attach(r); err != nil {
-		return err
-	}
-	d.feed(alarms.Input{Act: &alarms.Act{Act: "begin", FirstPower: firstPower}})
-	for i, err := range d.ports {
-		if err != nil {
-			d.feed(alarms.Input{T: r.engine.Now(), Port: &alarms.PortChange{Meter: d.bench.Meters[i].Name, Text: err.Error()}})
-		}
-	}
-	return nil
-}
-
-// resume goes on with an unfinished run of the job's ticket, if there is one
-// that this bench and this core can go on with. What cannot be gone on with is
-// ended where it stood.
-func (d *daemon) resume(j *bench.Job) (resumed bool, err error) {
-	info, ok, err := d.store.Unfinished(j.Ticket)
-	if err != nil || !ok {
-		return false, err
-	}
-	why := ""
-	switch {
-	case info.Core != alarms.Core:
-		why = fmt.Sprintf("it was judged by core %s, this is core %s", info.Core, alarms.Core)
-	case !slices.Equal(info.Meters, meterNames(d.bench)):
-		why = "the bench file names other meters now"
-	case string(info.JobText) != string(j.Text):
-		why = "the job file was changed"
-	}
-	if why != "" {
-		d.log.Warn().Str("run", info.ID).Msg("the unfinished run is ended where it stood: " + why)
-		return false, d.endOld(info)
-	}
-	b, err := bench.Parse("bench file of run "+info.ID, info.BenchText)
-	if err != nil {
-		return false, err
-	}
-	r := &liveRun{info: info, job: j, engine: alarms.New(b, j), past: true}
-	if err := d.attach(r); err != nil {
-		return false, err
-	}
-	for in, err := range d.store.Inputs(info.ID) {
-		if err != nil {
-			return false, err
-		}
-		// The inputs are recorded; the events too, but for those of a delay
-		// that ended after the last commit.
-		d.done(record.Step{Events: r.engine.Feed(in), T: r.engine.Now()})
-	}
-	d.done(record.Step{Events: r.engine.Advance(info.Advanced), T: info.Advanced})
-	r.past = false
-	now := max(time.Since(info.Anchor).Round(time.Millisecond), info.Advanced)
-	r.clock = acquire.NewClock(now, d.speed)
-	text := "the daemon died; up to a second of readings before it is lost"
-	if info.Clean {
-		text = "the daemon was stopped"
-	}
-	text = fmt.Sprintf("%s: nothing was watched for %s", text, (now - info.Advanced).Round(time.Second))
-	d.feed(alarms.Input{T: now, Gap: &alarms.Gap{From: alarms.Seconds(info.Advanced), Text: text}})
-	return true, nil
-}
-
-// endOld marks an unfinished run as ended where it stood.
-func (d *daemon) endOld(info record.Info) error {
-	w, err := d.store.Writer(info.ID, record.Options{})
-	if err != nil {
-		return err
-	}
-	w.Host(time.Now(), "ended by the daemon: it could not go on with this run")
-	w.End(info.Advanced, time.Now())
-	ctx, cancel := context.WithTimeout(context.Background(), flushWait)
-	defer cancel()
-	return w.Close(ctx)
-}
-
-// end closes the record of the run that has just ended.
-func (d *daemon) end() error {
-	r := d.run
-	r.ended = true
-	r.writer.End(r.engine.Now(), d.at(r.engine.Now()))
-	ctx, cancel := context.WithTimeout(context.Background(), flushWait)
-	defer cancel()
-	return r.writer.Close(ctx)
-}
-
-// stop marks an unfinished run, so that the next start knows it was stopped
-// and did not die.
-func (d *daemon) stop() error {
-	for range len(d.arrivals) {
-		d.take(<-d.arrivals)
-	}
-	r := d.run
-	if r.writer == nil || r.ended {
-		return nil
-	}
-	t := max(r.clock.Now(), r.engine.Now())
-	d.done(record.Step{Events: r.engine.Advance(t), T: t})
-	r.writer.Stop(t)
-	ctx, cancel := context.WithTimeout(context.Background(), flushWait)
-	defer cancel()
-	return r.writer.Close(ctx)
-}
-
-func meterNames(b *bench.Bench) []string {
-	var names []string
-	for i := range b.Meters {
-		names = append(names, b.Meters[i].Name)
-	}
-	return names
-}
-
-// ask sends an act to the core and waits for its answer.
-func (d *daemon) ask(ctx context.Context, q ask) error {
-	q.answer = make(chan error, 1)
-	select {
-	case d.asks <- q:
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-	select {
-	case err := <-q.answer:
-		return err
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-}
-
-// State, Events, Trace, Act, Begin, Runs and Report make the daemon the
-// panel's source.
-func (d *daemon) State() export.State { return *d.state.Load() }
-
-func (d *daemon) Events(after int) []alarms.Event {
-	d.shown.RLock()
-	defer d.shown.RUnlock()
-	if d.shown.collector == nil {
-		return nil
-	}
-	ev := d.shown.Events
-	i, _ := slices.BinarySearchFunc(ev, after, func(e alarms.Event, seq int) int { return e.Seq - seq - 1 })
-	return ev[i:len(ev):len(ev)]
-}
-
-func (d *daemon) Trace(width, height int) (*chart.Trace, bool) {
-	s := d.State()
-	d.shown.RLock()
-	defer d.shown.RUnlock()
-	if d.shown.collector == nil {
-		return nil, false
-	}
-	return report.Trace(d.shown.at(s.Snapshot), width, height), true
-}
-
-func (d *daemon) Act(ctx context.Context, act alarms.Act) error {
-	return d.ask(ctx, ask{act: act})
-}
-
-func (d *daemon) Begin(ctx context.Context, jobTOML []byte, firstPower bool) error {
-	j, err := bench.ParseJob("job", jobTOML, d.bench)
-	if err != nil {
-		return fmt.Errorf("%w: %w", panel.ErrInvalid, err)
-	}
-	return d.ask(ctx, ask{act: alarms.Act{Act: "begin", FirstPower: firstPower}, job: j})
-}
-
-func (d *daemon) Runs(context.Context) (any, error) { return d.store.Runs() }
-
-func (d *daemon) Report(ctx context.Context, w io.Writer, id, suffix string) error {
-	info, err := d.store.Find(id)
-	if err != nil {
-		return fmt.Errorf("%w: %w", panel.ErrNotFound, err)
-	}
-	d.shown.RLock()
-	writer, on := d.shown.writer, d.shown.id == info.ID
-	d.shown.RUnlock()
-	if on { // the run now on is read back from the record like any other
-		ctx, cancel := context.WithTimeout(ctx, flushWait)
-		defer cancel()
-		if err := writer.Flush(ctx); err != nil {
-			return err
-		}
-		if info, err = d.store.Find(info.ID); err != nil {
-			return err
-		}
-	}
-	return writeReport(w, suffix, d.store, info, d.State().Rejects)
-}
-
-// serve runs the whole daemon until ctx is done: meters, core and panel. ready
-// is called with the panel's URL once it listens.
-func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url string)) error {
-	token := ""
-	if f := d.bench.Panel.TokenFile; f != "" {
-		b, err := os.ReadFile(f)
-		if err != nil {
-			return usage(fmt.Errorf("token_file: %w", err))
-		}
-		token = strings.TrimSpace(string(b))
-	}
-	l, err := net.Listen("tcp", d.bench.Panel.Listen)
-	if err != nil {
-		return fmt.Errorf("panel: %w; give [panel] another listen address", err)
-	}
-	if job != nil {
-		resumed, err := d.resume(job)
-		if err == nil && !resumed {
-			err = d.begin(job, false)
-		}
-		if err != nil {
-			return errors.Join(err, l.Close())
-		}
-		d.log.Info().Str("run", d.run.info.ID).Bool("resumed", resumed).Msg("run on")
-	}
-	d.publish() // before anybody can ask
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	srv := &http.Server{
-		Handler:           panel.New(d, panel.Options{Token: token, Logger: d.log, Metrics: metrics.Handler(metrics.New(d.State, version()))}),
-		BaseContext:       func(net.Listener) context.Context { return ctx },
-		ReadHeaderTimeout: 10 * time.Second,
-	}
-	coreCtx, stopCore := context.WithCancel(context.Background())
-	defer stopCore()
-	errs := make(chan error, 2)
-	go func() { errs <- d.core(coreCtx) }()
-	go func() {
-		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-			errs <- err
-		}
-	}()
-	ready("http://" + l.Addr().String() + "/")
-	// Meters stop first, so that the core has all they said when it stops.
-	meters := make(chan struct{})
-	go func() {
-		defer close(meters)
-		acquire.Run(ctx, d.bench, acquire.NewClock(0, d.speed), d)
-	}()
-	select {
-	case <-ctx.Done():
-		<-meters
-		stopCore()
-		err = <-errs
-	case err = <-errs: // core or panel has failed: the other stops too
-		cancel()
-		for stopped := false; !stopped; {
-			select {
-			case <-meters:
-				stopped = true
-			case <-d.arrivals: // nobody is left to judge it
-			}
-		}
-		stopCore()
-	}
-	shut, cancelShut := context.WithTimeout(context.Background(), time.Second)
-	defer cancelShut()
-	if srv.Shutdown(shut) != nil {
-		srv.Close()
-	}
-	return err
 }

@@ -120,14 +120,10 @@ func (c *demoCmd) watch(a *app, d *daemon, j *bench.Job) (report string, err err
 	if err := <-served; err != nil {
 		return "", err
 	}
-	info, err := d.store.Find(id)
-	if err != nil {
-		return "", err
-	}
 	var page bytes.Buffer
-	if err := writeReport(&page, ".html", d.store, info, d.rejects); err != nil {
+	if err := d.Report(ending, &page, id, ".html"); err != nil {
 		return "", err
 	}
-	report = filepath.Join(d.bench.DataDir, info.ID+".html")
+	report = filepath.Join(d.bench.DataDir, id+".html")
 	return report, writeFile(report, page.Bytes())
 }

@@ -1,0 +1,193 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"nightsoak/acquire"
+	"nightsoak/acquire/bench"
+	"nightsoak/acquire/socket"
+	"nightsoak/alarms"
+	"nightsoak/export/record"
+)
+
+// liveRun is the run now on, or the idling between runs.
+type liveRun struct {
+	info   record.Info
+	job    *bench.Job
+	clock  *acquire.Clock
+	engine *alarms.Engine
+	writer *record.Writer // nil between runs
+	past   bool           // what the engine is told was told and recorded before
+	ended  bool
+}
+
+// idle follows the meters without a run.
+func (d *daemon) idle() {
+	d.run = &liveRun{job: &bench.Job{Limits: bench.DefaultLimits()}, clock: acquire.NewClock(0, d.speed)}
+	d.run.info.Anchor = time.Now()
+	d.run.engine = alarms.New(d.bench, d.run.job)
+}
+
+const recordFailing = "record-failing"
+
+// flushWait bounds the wait for the record at the end of a run.
+const flushWait = 10 * time.Second
+
+// attach makes r the run now on and opens its record.
+func (d *daemon) attach(r *liveRun) error {
+	w, err := d.store.Writer(r.info.ID, record.Options{
+		OnFailing:   func(err error) { d.notice(recordFailing, "the record is failing: "+err.Error()) },
+		OnRecovered: func() { d.notice(recordFailing, "") },
+	})
+	if err != nil {
+		return err
+	}
+	r.writer = w
+	d.run = r
+	d.shown.Lock()
+	d.shown.collector, d.shown.id, d.shown.writer, d.shown.rejects = newCollector(d.bench, r.job), r.info.ID, w, nil
+	d.shown.Unlock()
+	r.engine.OnFigures = d.figures
+	return nil
+}
+
+// figures passes a socket's figures on to trace and line outlets.
+func (d *daemon) figures(i int, t time.Duration, f socket.Figures) {
+	r := d.run
+	d.shown.Lock()
+	d.shown.figures(i, t, f)
+	d.shown.Unlock()
+	if r.past {
+		return
+	}
+	s := alarms.SocketState{Name: r.job.Sockets[i].Name, Tube: r.job.Sockets[i].Tube.Name, Figures: f}
+	for _, o := range d.lines {
+		o.Socket(d.tags(), d.at(t), &s)
+	}
+}
+
+// begin begins a run with a validated job.
+func (d *daemon) begin(j *bench.Job, firstPower bool) error {
+	r := &liveRun{job: j, clock: acquire.NewClock(0, d.speed), engine: alarms.New(d.bench, j)}
+	var err error
+	r.info, err = d.store.Begin(record.Info{Ticket: j.Ticket, Amplifier: j.Amplifier, Bench: d.bench.Name, Anchor: time.Now(),
+		Meters: meterNames(d.bench), BenchText: d.bench.Text, JobText: j.Text, Core: alarms.Core, Software: version()})
+	if err != nil {
+		return err
+	}
+	if err := d.attach(r); err != nil {
+		return err
+	}
+	d.shown.Lock()
+	d.shown.rejects = slices.Clone(d.rejects)
+	d.shown.Unlock()
+	d.feed(alarms.Input{Act: &alarms.Act{Act: "begin", FirstPower: firstPower}})
+	for i, err := range d.ports {
+		if err != nil {
+			d.feed(alarms.Input{T: r.engine.Now(), Port: &alarms.PortChange{Meter: d.bench.Meters[i].Name, Text: err.Error()}})
+		}
+	}
+	return nil
+}
+
+// resume goes on with an unfinished run of the job's ticket, if there is one
+// that this bench and this core can go on with. What cannot be gone on with is
+// ended where it stood.
+func (d *daemon) resume(j *bench.Job) (resumed bool, err error) {
+	info, ok, err := d.store.Unfinished(j.Ticket)
+	if err != nil || !ok {
+		return false, err
+	}
+	why := ""
+	switch {
+	case info.Core != alarms.Core:
+		why = fmt.Sprintf("it was judged by core %s, this is core %s", info.Core, alarms.Core)
+	case !slices.Equal(info.Meters, meterNames(d.bench)):
+		why = "the bench file names other meters now"
+	case string(info.JobText) != string(j.Text):
+		why = "the job file was changed"
+	}
+	if why != "" {
+		d.log.Warn().Str("run", info.ID).Msg("the unfinished run is ended where it stood: " + why)
+		return false, d.endOld(info)
+	}
+	b, err := bench.Parse("bench file of run "+info.ID, info.BenchText)
+	if err != nil {
+		return false, err
+	}
+	r := &liveRun{info: info, job: j, engine: alarms.New(b, j), past: true}
+	if err := d.attach(r); err != nil {
+		return false, err
+	}
+	for in, err := range d.store.Inputs(info.ID) {
+		if err != nil {
+			return false, err
+		}
+		// The inputs are recorded; the events too, but for those of a delay
+		// that ended after the last commit.
+		d.done(record.Step{Events: r.engine.Feed(in), T: info.Advanced})
+	}
+	d.done(record.Step{Events: r.engine.Advance(info.Advanced), T: info.Advanced})
+	r.past = false
+	now := max(time.Since(info.Anchor).Round(time.Millisecond), info.Advanced)
+	r.clock = acquire.NewClock(now, d.speed)
+	text := "the daemon died; up to a second of readings before it is lost"
+	if info.Clean {
+		text = "the daemon was stopped"
+	}
+	text = fmt.Sprintf("%s: nothing was watched for %s", text, (now - info.Advanced).Round(time.Second))
+	d.feed(alarms.Input{T: now, Gap: &alarms.Gap{From: alarms.Seconds(info.Advanced), Text: text}})
+	return true, nil
+}
+
+// endOld marks an unfinished run as ended where it stood.
+func (d *daemon) endOld(info record.Info) error {
+	w, err := d.store.Writer(info.ID, record.Options{})
+	if err != nil {
+		return err
+	}
+	w.Host(time.Now(), "ended by the daemon: it could not go on with this run")
+	w.End(info.Advanced, time.Now())
+	ctx, cancel := context.WithTimeout(context.Background(), flushWait)
+	defer cancel()
+	return w.Close(ctx)
+}
+
+// end closes the record of the run that has just ended.
+func (d *daemon) end() error {
+	r := d.run
+	r.ended = true
+	r.writer.End(r.engine.Now(), d.at(r.engine.Now()))
+	ctx, cancel := context.WithTimeout(context.Background(), flushWait)
+	defer cancel()
+	return r.writer.Close(ctx)
+}
+
+// stop marks an unfinished run, so that the next start knows it was stopped
+// and did not die.
+func (d *daemon) stop() error {
+	for range len(d.arrivals) {
+		d.take(<-d.arrivals)
+	}
+	r := d.run
+	if r.writer == nil || r.ended {
+		return nil
+	}
+	t := max(r.clock.Now(), r.engine.Now())
+	d.done(record.Step{Events: r.engine.Advance(t), T: t})
+	r.writer.Stop(t)
+	ctx, cancel := context.WithTimeout(context.Background(), flushWait)
+	defer cancel()
+	return r.writer.Close(ctx)
+}
+
+func meterNames(b *bench.Bench) []string {
+	var names []string
+	for i := range b.Meters {
+		names = append(names, b.Meters[i].Name)
+	}
+	return names
+}

@@ -1,0 +1,178 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"nightsoak/acquire"
+	"nightsoak/acquire/bench"
+	"nightsoak/alarms"
+	"nightsoak/export"
+	"nightsoak/export/metrics"
+	"nightsoak/export/panel"
+	"nightsoak/export/report"
+	"nightsoak/export/report/chart"
+)
+
+// ask sends an act to the core and waits for its answer.
+func (d *daemon) ask(ctx context.Context, q ask) error {
+	q.answer = make(chan error, 1)
+	select {
+	case d.asks <- q:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case err := <-q.answer:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// State, Events, Trace, Act, Begin, Runs and Report make the daemon the
+// panel's source.
+func (d *daemon) State() export.State { return *d.state.Load() }
+
+func (d *daemon) Events(after int) []alarms.Event {
+	d.shown.RLock()
+	defer d.shown.RUnlock()
+	if d.shown.collector == nil {
+		return nil
+	}
+	ev := d.shown.Events
+	i, _ := slices.BinarySearchFunc(ev, after, func(e alarms.Event, seq int) int { return e.Seq - seq - 1 })
+	return ev[i:len(ev):len(ev)]
+}
+
+func (d *daemon) Trace(width, height int) (*chart.Trace, bool) {
+	s := d.State()
+	d.shown.RLock()
+	defer d.shown.RUnlock()
+	if d.shown.collector == nil {
+		return nil, false
+	}
+	return report.Trace(d.shown.at(s.Snapshot), width, height), true
+}
+
+func (d *daemon) Act(ctx context.Context, act alarms.Act) error {
+	return d.ask(ctx, ask{act: act})
+}
+
+func (d *daemon) Begin(ctx context.Context, jobTOML []byte, firstPower bool) error {
+	j, err := bench.ParseJob("job", jobTOML, d.bench)
+	if err != nil {
+		return fmt.Errorf("%w: %w", panel.ErrInvalid, err)
+	}
+	return d.ask(ctx, ask{act: alarms.Act{Act: "begin", FirstPower: firstPower}, job: j})
+}
+
+func (d *daemon) Runs(context.Context) (any, error) { return d.store.Runs() }
+
+func (d *daemon) Report(ctx context.Context, w io.Writer, id, suffix string) error {
+	info, err := d.store.Find(id)
+	if err != nil {
+		return fmt.Errorf("%w: %w", panel.ErrNotFound, err)
+	}
+	d.shown.RLock()
+	writer, on, before := d.shown.writer, d.shown.id == info.ID, d.shown.rejects
+	d.shown.RUnlock()
+	var rejected []uint64
+	if on { // the run now on is read back from the record like any other
+		for i, n := range d.State().Rejects {
+			if before != nil {
+				rejected = append(rejected, n.Total()-before[i].Total())
+			}
+		}
+		ctx, cancel := context.WithTimeout(ctx, flushWait)
+		defer cancel()
+		if err := writer.Flush(ctx); err != nil {
+			return err
+		}
+		if info, err = d.store.Find(info.ID); err != nil {
+			return err
+		}
+	}
+	return writeReport(w, suffix, d.store, info, rejected)
+}
+
+// serve runs the whole daemon until ctx is done: meters, core and panel. ready
+// is called with the panel's URL once it listens.
+func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url string)) error {
+	token := ""
+	if f := d.bench.Panel.TokenFile; f != "" {
+		b, err := os.ReadFile(f)
+		if err != nil {
+			return usage(fmt.Errorf("token_file: %w", err))
+		}
+		token = strings.TrimSpace(string(b))
+	}
+	l, err := net.Listen("tcp", d.bench.Panel.Listen)
+	if err != nil {
+		return fmt.Errorf("panel: %w; give [panel] another listen address", err)
+	}
+	if job != nil {
+		resumed, err := d.resume(job)
+		if err == nil && !resumed {
+			err = d.begin(job, false)
+		}
+		if err != nil {
+			return errors.Join(err, l.Close())
+		}
+		d.log.Info().Str("run", d.run.info.ID).Bool("resumed", resumed).Msg("run on")
+	}
+	d.publish() // before anybody can ask
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	srv := &http.Server{
+		Handler:           panel.New(d, panel.Options{Token: token, Logger: d.log, Metrics: metrics.Handler(metrics.New(d.State, version()))}),
+		BaseContext:       func(net.Listener) context.Context { return ctx },
+		ReadHeaderTimeout: 10 * time.Second,
+	}
+	coreCtx, stopCore := context.WithCancel(context.Background())
+	defer stopCore()
+	errs := make(chan error, 2)
+	go func() { errs <- d.core(coreCtx) }()
+	go func() {
+		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			errs <- err
+		}
+	}()
+	ready("http://" + l.Addr().String() + "/")
+	// Meters stop first, so that the core has all they said when it stops.
+	meters := make(chan struct{})
+	go func() {
+		defer close(meters)
+		acquire.Run(ctx, d.bench, acquire.NewClock(0, d.speed), d)
+	}()
+	select {
+	case <-ctx.Done():
+		<-meters
+		stopCore()
+		err = <-errs
+	case err = <-errs: // core or panel has failed: the other stops too
+		cancel()
+		for stopped := false; !stopped; {
+			select {
+			case <-meters:
+				stopped = true
+			case <-d.arrivals: // nobody is left to judge it
+			}
+		}
+		stopCore()
+	}
+	shut, cancelShut := context.WithTimeout(context.Background(), time.Second)
+	defer cancelShut()
+	if srv.Shutdown(shut) != nil {
+		srv.Close()
+	}
+	return err
+}
