@@ -34,14 +34,19 @@ func (c *Clock) Speed() float64 { return c.speed }
 // Wall is how long d of run time takes on the wall.
 func (c *Clock) Wall(d time.Duration) time.Duration { return time.Duration(float64(d) / c.speed) }
 
-// Sleep waits for d of run time, or until ctx is done; it says whether the time passed.
-func (c *Clock) Sleep(ctx context.Context, d time.Duration) bool {
-	t := time.NewTimer(c.Wall(d))
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-		return false
-	case <-t.C:
-		return true
+// Sleep waits for d of run time, or until ctx is done; it says whether ctx is
+// not done.
+func (c *Clock) Sleep(ctx context.Context, d time.Duration) bool { return sleep(ctx, c.Wall(d)) }
+
+// sleep is Sleep for wall time.
+func sleep(ctx context.Context, d time.Duration) bool {
+	if d > 0 {
+		t := time.NewTimer(d)
+		defer t.Stop()
+		select {
+		case <-ctx.Done():
+		case <-t.C:
+		}
 	}
+	return ctx.Err() == nil
 }

@@ -41,7 +41,7 @@ func Listen(ctx context.Context, spec string, f drivers.Format, line string, set
 	if line == "" {
 		line = f.Line
 	}
-	c, err := port.OpenContext(ctx, spec, line)
+	c, err := port.Open(ctx, spec, line)
 	if err != nil {
 		return err
 	}

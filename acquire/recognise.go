@@ -18,20 +18,18 @@ type Guess struct {
 	Format     drivers.Format
 	Line       string  // the line setting at which it fits
 	Confidence float64 // 0 to 1; the guesses about one port add up to 1 at most
-	Frames     int     // valid frames heard, or 1 for an answer
-	Answer     string  // what the instrument said of itself, where it was asked
 }
 
 // listenFor is how long each line setting is listened to, wall time: at a
-// display's two to five frames a second, three to seven frames.
-const listenFor = 1500 * time.Millisecond
+// display's two to five frames a second, four to eleven frames.
+const listenFor = 2200 * time.Millisecond
 
 // sure is the confidence at which no further line setting is tried.
 const sure = 0.9
 
 // Recognise finds out which of the formats is spoken on the port spec; the best
 // guess is first. It listens to each line setting that the listening formats
-// use, for 1.5 s of wall time, and sends nothing to a port on which anything was
+// use, for 2.2 s of wall time, and sends nothing to a port on which anything was
 // heard. Only a silent port is asked who it is, if scpi is among the formats. A
 // TCP port has no line setting and is listened to once.
 //
@@ -133,7 +131,7 @@ func names(formats []drivers.Format) string {
 // hear feeds what comes within the window to a decoder of each format. It
 // returns those that made frames of it, and how many bytes came.
 func hear(ctx context.Context, spec, line string, formats []drivers.Format, window time.Duration) ([]Guess, int, error) {
-	c, err := port.OpenContext(ctx, spec, line)
+	c, err := port.Open(ctx, spec, line)
 	if err != nil {
 		return nil, 0, err
 	}
@@ -163,7 +161,7 @@ func hear(ctx context.Context, spec, line string, formats []drivers.Format, wind
 		}
 		if n := float64(len(ends)); n > 0 {
 			valid := min(framed(ends, len(all)), n/(n+float64(last-first)))
-			guesses = append(guesses, Guess{Format: f, Line: line, Frames: len(ends), Confidence: (1 - math.Pow(2, -n)) * valid})
+			guesses = append(guesses, Guess{Format: f, Line: line, Confidence: (1 - math.Pow(2, -n)) * valid})
 		}
 	}
 	return guesses, len(all), nil
@@ -238,7 +236,7 @@ const (
 // identify asks *IDN?, whose answer has four fields with commas between (IEEE
 // 488.2, common command *IDN?). No answer is no guess and no error.
 func identify(ctx context.Context, spec string, f drivers.Format) ([]Guess, error) {
-	c, err := port.OpenContext(ctx, spec, idnLine)
+	c, err := port.Open(ctx, spec, idnLine)
 	if err != nil {
 		return nil, err
 	}
@@ -255,7 +253,7 @@ func identify(ctx context.Context, spec string, f drivers.Format) ([]Guess, erro
 	if err != nil || !printable(text) || strings.Contains(text, "*IDN?") { // what only echoes is no instrument
 		return nil, err
 	}
-	g := Guess{Format: f, Line: idnLine, Confidence: 0.5, Frames: 1, Answer: text}
+	g := Guess{Format: f, Line: idnLine, Confidence: 0.5}
 	if strings.Count(text, ",") == 3 {
 		g.Confidence = 0.95
 	}

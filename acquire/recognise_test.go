@@ -42,7 +42,7 @@ func talk(w interface{ Write([]byte) (int, error) }, quit <-chan struct{}, frame
 // comes must be what unasked sends itself.
 func unasked(t *testing.T, link string, master *os.File) {
 	t.Helper()
-	c, err := port.Open(link, angle.Line)
+	c, err := port.Open(t.Context(), link, angle.Line)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -100,9 +100,9 @@ func TestRecogniseListens(t *testing.T) {
 				t.Fatalf("guesses %+v, want %d", got, c.guesses)
 			}
 			g := got[0]
-			if g.Format.Name != c.want.Name || g.Line != c.want.Line || g.Confidence < c.atLeast || g.Confidence > c.atMost || g.Frames < 3 {
-				t.Errorf("guess %s at %q, confidence %.3f, %d frames; want %s at %q, %.2f to %.2f",
-					g.Format.Name, g.Line, g.Confidence, g.Frames, c.want.Name, c.want.Line, c.atLeast, c.atMost)
+			if g.Format.Name != c.want.Name || g.Line != c.want.Line || g.Confidence < c.atLeast || g.Confidence > c.atMost {
+				t.Errorf("guess %s at %q, confidence %.3f; want %s at %q, %.2f to %.2f",
+					g.Format.Name, g.Line, g.Confidence, c.want.Name, c.want.Line, c.atLeast, c.atMost)
 			}
 			unasked(t, link, master)
 		})
@@ -155,8 +155,7 @@ func TestRecogniseAsks(t *testing.T) {
 				}
 				return
 			}
-			if err != nil || len(got) != 1 || got[0].Confidence != c.confidence || got[0].Format.Name != "scpi" ||
-				got[0].Line != "9600 8N1" || got[0].Answer != strings.TrimSpace(c.answer) {
+			if err != nil || len(got) != 1 || got[0].Confidence != c.confidence || got[0].Format.Name != "scpi" || got[0].Line != "9600 8N1" {
 				t.Errorf("guesses %+v, %v", got, err)
 			}
 		})

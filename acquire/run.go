@@ -3,7 +3,6 @@ package acquire
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io/fs"
 	"math/rand/v2"
 	"slices"
@@ -23,11 +22,11 @@ const (
 	readBufSize = 1024
 )
 
-// Run reads the meters of b into sink until ctx is done; then it closes the
-// ports and returns. Each port has a goroutine of its own. Meters that are
-// asked may share a port and are asked in turn, each every Meter.Every of run
-// time; a meter that talks by itself must be alone on its port, and one that is
-// not is told so through Sink.Port and left out.
+// Run reads the meters of b, which [bench.Parse] has validated, into sink until
+// ctx is done; then it closes the ports and returns. Each port has a goroutine
+// of its own. Meters that are asked may share a port and are asked in turn,
+// each every Meter.Every of run time; one that talks by itself is alone on its
+// port.
 //
 // A port that cannot be opened or that fails is reported once and tried again
 // after 100 ms, then at doubled intervals up to 5 s of wall time. An answer
@@ -69,47 +68,27 @@ type tap struct {
 	silent int           // questions in a row without an answer
 }
 
-// stations groups the meters by port, in the order of the bench file, and tells
-// the sink which cannot be read.
+// stations groups the meters by port, in the order of the bench file.
 func stations(b *bench.Bench, clock *Clock, sink Sink) []*station {
 	var all []*station
 	for i := range b.Meters {
 		m := &b.Meters[i]
-		if m.Format.NewAsker != nil {
-			if _, err := m.Format.NewAsker(m.Settings); err != nil {
-				sink.Port(i, fmt.Errorf("meter %s: %w", m.Name, err))
-				continue
-			}
-		}
 		t := &tap{meter: i, format: m.Format, settings: m.Settings, scale: newScaling(m.Scale),
 			every: max(clock.Wall(m.Every), minEvery)}
 		at := slices.IndexFunc(all, func(s *station) bool { return s.spec == m.Port })
-		switch {
-		case at < 0:
-			all = append(all, &station{spec: m.Port, line: m.Line, sink: sink, taps: []*tap{t}})
-		case m.Format.NewDecoder != nil || all[at].taps[0].format.NewDecoder != nil:
-			first := &b.Meters[all[at].taps[0].meter]
-			sink.Port(i, fmt.Errorf("meter %s: port %s is read by meter %s already, and a meter that talks by itself (%s) must be alone on its port",
-				m.Name, m.Port, first.Name, talker(m.Format, first.Format).Name))
-		default:
-			all[at].taps = append(all[at].taps, t)
+		if at < 0 {
+			at = len(all)
+			all = append(all, &station{spec: m.Port, line: m.Line, sink: sink})
 		}
+		all[at].taps = append(all[at].taps, t)
 	}
 	return all
-}
-
-// talker is the first of the formats that talks by itself.
-func talker(a, b drivers.Format) drivers.Format {
-	if a.NewDecoder != nil {
-		return a
-	}
-	return b
 }
 
 // run opens the port, reads it until it is lost, and again, until ctx is done.
 func (s *station) run(ctx context.Context) {
 	for delay := firstDelay; ; delay = min(2*delay, maxDelay) {
-		c, err := port.OpenContext(ctx, s.spec, s.line)
+		c, err := port.Open(ctx, s.spec, s.line)
 		if err == nil {
 			s.tell(nil)
 			opened := time.Now()
@@ -236,17 +215,4 @@ func (s *station) exchange(t *tap, c port.Conn) error {
 		return s.progress(0, err)
 	}
 	return nil
-}
-
-// sleep waits for d of wall time, or until ctx is done; it says whether ctx lives.
-func sleep(ctx context.Context, d time.Duration) bool {
-	if d > 0 {
-		t := time.NewTimer(d)
-		defer t.Stop()
-		select {
-		case <-ctx.Done():
-		case <-t.C:
-		}
-	}
-	return ctx.Err() == nil
 }

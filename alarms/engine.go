@@ -228,13 +228,13 @@ func (e *Engine) judgeBench() {
 // reading takes one reading of a meter.
 func (e *Engine) reading(m *meter, r drivers.Reading) {
 	m.take(r, e.now)
+	for _, s := range m.sockets {
+		e.update(s) // also after the end: what is shown must be live
+	}
 	if e.phase == Ended || !e.begun {
 		return
 	}
 	e.judgeMeter(m)
-	for _, s := range m.sockets {
-		e.update(s)
-	}
 	e.followSupply()
 	for _, s := range m.sockets {
 		if s.meter == m {

@@ -95,7 +95,10 @@ var senseOpen = &socketRule{
 		advice: "Switch the amplifier off. The sense resistor or its joint is open and the cathode may stand at tens of volts or more."},
 	judge: func(s *socketState) verdict { return when(s.senseOpen && s.e.dissipating()) },
 	text: func(s *socketState) string {
-		shows := s.meter.last.Text() + " " + s.meter.last.Unit()
+		shows := "overload"
+		if r := s.meter.last; r.HasValue() {
+			shows = r.Text() + " " + r.Unit()
+		}
 		return fmt.Sprintf("%s: %s shows %s, more than any tube passes through %.3g Ω: sense resistor open, current unknown", s.Name, s.meter.Name, shows, s.Sense.Ohms)
 	},
 }

@@ -48,6 +48,8 @@ type SocketState struct {
 	SettlesIn       socket.Value  // forecast, second; unknown when there is none or it has settled
 	Age             socket.Value  // since the last reading of its sense meter, second
 	NotConducting   bool
+	// Why says in words why the current is unknown; empty when it is known.
+	Why string
 }
 
 // MeterState is one meter. Its State is "ok", "silent", "waiting" (nothing
@@ -99,10 +101,14 @@ func (e *Engine) Snapshot() Snapshot {
 		if !s.meter.fresh(e.now) {
 			st.Figures = socket.Figures{}
 		}
+		if !st.CathodeCurrent.Known && !st.PlateCurrent.Known {
+			// What was learnt of a current that is not known now is not shown as if it held.
+			st.Settled, st.SettlesIn, st.Why = false, socket.Value{}, s.why()
+		}
 		if s.read {
 			st.Age = known((e.now - s.readAt).Seconds())
 		}
-		if s.slope.Known && len(s.bins) > 0 {
+		if s.slope.Known && len(s.bins) > 0 && st.Why == "" {
 			st.DriftPerHour = known(3600 * s.slope.X / s.bins[len(s.bins)-1].current)
 		}
 		if s.settled {
@@ -162,4 +168,24 @@ func (a AlarmState) urgency() int {
 		u += 5
 	}
 	return u
+}
+
+// why says why a socket's current is unknown.
+func (s *socketState) why() string {
+	m := s.meter
+	switch now := s.e.now; {
+	case !m.seen:
+		return "no reading yet"
+	case !m.fresh(now):
+		return m.Name + " silent"
+	case s.Sense.Roving && m.roving != s:
+		return "probe elsewhere"
+	case s.senseOpen:
+		return "sense resistor open"
+	case m.wrongFunction():
+		return m.Name + " in the wrong function"
+	case m.frozen():
+		return m.Name + " on hold"
+	}
+	return "current unknown"
 }

@@ -17,16 +17,16 @@ const (
 	BadStatus               // units, range or flags that contradict each other
 	BadReply                // an answer that is not the answer to what was asked
 	NoReply                 // no answer in time
-	NumReasons
+	numReasons
 )
 
-var reasonNames = [NumReasons]string{"noise", "short", "digit", "status", "reply", "timeout"}
+var reasonNames = [numReasons]string{"noise", "short", "digit", "status", "reply", "timeout"}
 
 // String is the reason as the metric's label shows it.
 func (r Reason) String() string { return reasonNames[r] }
 
 // Rejects counts rejected frames by reason.
-type Rejects [NumReasons]uint64
+type Rejects [numReasons]uint64
 
 // Total is the sum over all reasons.
 func (r *Rejects) Total() uint64 {

@@ -148,43 +148,26 @@ func scale10(n int64, e int) float64 {
 }
 
 // Text is the figure as displayed, without unit: "38.2", "-0.050", "OL", "NaN".
-func (r Reading) Text() string { return string(r.AppendText(nil)) }
-
-// AppendText appends Text to b.
-func (r Reading) AppendText(b []byte) []byte {
+func (r Reading) Text() string {
 	switch {
 	case r.Flags&Overload != 0:
-		return append(b, "OL"...)
+		return "OL"
 	case r.Flags&NotANumber != 0:
-		return append(b, "NaN"...)
+		return "NaN"
 	}
-	n := uint64(r.Digits)
+	sign, s := "", strconv.FormatInt(r.Digits, 10)
 	if r.Digits < 0 {
-		b = append(b, '-')
-		n = -n
+		sign, s = "-", s[1:]
 	}
 	places := int(r.Prefix) - int(r.Exp) // digits after the point as displayed
-	var buf [20]byte
-	s := strconv.AppendUint(buf[:0], n, 10)
-	if places <= 0 {
-		b = append(b, s...)
-		for range -places {
-			if n != 0 {
-				b = append(b, '0')
-			}
-		}
-		return b
+	switch {
+	case places <= 0 && r.Digits == 0:
+		return s
+	case places <= 0:
+		return sign + s + strings.Repeat("0", -places)
 	}
-	if len(s) <= places {
-		b = append(b, '0', '.')
-		for range places - len(s) {
-			b = append(b, '0')
-		}
-		return append(b, s...)
-	}
-	b = append(b, s[:len(s)-places]...)
-	b = append(b, '.')
-	return append(b, s[len(s)-places:]...)
+	s = strings.Repeat("0", max(places+1-len(s), 0)) + s // a digit before the point
+	return sign + s[:len(s)-places] + "." + s[len(s)-places:]
 }
 
 var prefixes = [...]struct {

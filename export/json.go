@@ -146,37 +146,3 @@ func (s State) MarshalJSON() ([]byte, error) {
 	}
 	return json.Marshal(v)
 }
-
-// Rejected is what the meter with that index rejected so far; none where nothing is known of it.
-func (s *State) Rejected(meter int) drivers.Rejects {
-	if meter < len(s.Rejects) {
-		return s.Rejects[meter]
-	}
-	return drivers.Rejects{}
-}
-
-// Heard says whether a meter is talking now, whatever it says: its last
-// reading is then fresh. It is false for "waiting", "silent" and "port".
-func Heard(m *alarms.MeterState) bool {
-	switch m.State {
-	case "waiting", "silent", "port":
-		return false
-	}
-	return m.Age.Known
-}
-
-// U95 is the expanded uncertainty of v, in v's unit, with coverage factor 2:
-// a level of confidence of about 95 % (JCGM 100:2008, 6.3.3). It is unknown
-// where v is unknown or its uncertainty cannot be stated.
-func U95(v socket.Value) socket.Value {
-	return known(socket.Value{X: 2 * v.U, Known: v.Known && v.U > 0})
-}
-
-// known lets no figure through that JSON cannot show: what is not a finite
-// number is not known.
-func known(v socket.Value) socket.Value {
-	if v.X-v.X != 0 {
-		return socket.Value{}
-	}
-	return v
-}

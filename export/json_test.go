@@ -36,7 +36,7 @@ func TestStateJSON(t *testing.T) {
 	charged := true
 	s := State{
 		Bench: "north", RunID: "r1", Ticket: "R-1187", Amplifier: "four-tube bass head, 100 W",
-		Anchor: time.Date(2026, 1, 14, 21, 12, 0, 0, time.FixedZone("", 3600)),
+		Started: time.Date(2026, 1, 14, 21, 12, 0, 0, time.FixedZone("", 3600)),
 		Snapshot: alarms.Snapshot{
 			T: 9144 * time.Second, Phase: alarms.Soak, PhaseSince: 1410 * time.Second,
 			HT: alarms.HTState{Volts: is(462), Charged: &charged, Settled: is(462.4)},

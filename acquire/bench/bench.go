@@ -4,6 +4,7 @@
 package bench
 
 import (
+	"slices"
 	"time"
 
 	"nightsoak/acquire/tube"
@@ -13,8 +14,8 @@ import (
 // Bench is a bench file, validated, with defaults filled in.
 type Bench struct {
 	Name    string
-	DataDir string
-	Meters  []Meter
+	DataDir string  // where the records are kept
+	Meters  []Meter // at least one
 	Panel   Panel
 	Lines   []Lines
 	Notify  []Notify
@@ -24,20 +25,20 @@ type Bench struct {
 
 // Meter is one [[meter]].
 type Meter struct {
-	Name        string
-	Port        string
+	Name        string // [a-z0-9-]+, unique
+	Port        string // as the bench file gives it; several meters that are asked may share one
 	Format      drivers.Format
 	Line        string // line settings, the format's own if the file gives none
 	Accuracy    Accuracy
-	Scale       float64       // probe division: 1000 for a 1000:1 divider; default 1
-	SilentAfter time.Duration // run time
-	Every       time.Duration // run time between questions to a meter that is asked
-	Settings    drivers.Settings
+	Scale       float64          // probe division: 1000 for a 1000:1 divider; default 1
+	SilentAfter time.Duration    // run time
+	Every       time.Duration    // run time between questions to a meter that is asked
+	Settings    drivers.Settings // of a meter that is asked
 }
 
 // Accuracy is "0.5% + 3": of reading, plus counts of the last digit.
 type Accuracy struct {
-	Given     bool
+	Given     bool    // false: not stated, the others mean nothing
 	OfReading float64 // ratio: 0.005
 	Counts    float64 // counts of the last digit
 }
@@ -45,50 +46,45 @@ type Accuracy struct {
 // Panel is [panel].
 type Panel struct {
 	Listen    string // host:port
-	TokenFile string
+	TokenFile string // empty when not given
 }
 
 // Lines is one [[lines]] outlet.
 type Lines struct {
-	To string
+	To string // "file:PATH", "http://...", "https://...", "udp://host:port"
 }
 
-// Notify is one [[notify]] channel.
+// Notify is one [[notify]] channel. One of URL, URLFile and Command is given.
 type Notify struct {
-	URL     string
-	URLFile string
-	Command []string
-	AtLeast string // low, medium, high
+	URL     string   // may hold a password
+	URLFile string   // holds the URL
+	Command []string // program and arguments; the event comes as JSON on its input
+	AtLeast string   // priority from which it tells: low, medium, high
 }
 
 // Cutoff is [cutoff].
 type Cutoff struct {
-	By          string // line, bytes, modbus, command, http
-	Port        string
-	Line        string
-	When        []string // alarm names
-	ProveWithin time.Duration
+	By          string        // line, bytes, modbus, command, http
+	Port        string        // of line, bytes and modbus
+	Line        string        // of line: dtr, rts
+	When        []string      // alarm names
+	ProveWithin time.Duration // run time for HT and currents to be seen to fall
 }
 
 // MeterIndex is the index of the meter with that name, or -1.
 func (b *Bench) MeterIndex(name string) int {
-	for i := range b.Meters {
-		if b.Meters[i].Name == name {
-			return i
-		}
-	}
-	return -1
+	return slices.IndexFunc(b.Meters, func(m Meter) bool { return m.Name == name })
 }
 
 // Job is a job file, validated against a bench, with defaults filled in.
 type Job struct {
 	Ticket     string
-	Amplifier  string
-	Bias       string  // "fixed" or "cathode"
-	IdleTarget float64 // ratio of the plate dissipation limit; 0 when not given
-	SoakFor    time.Duration
-	CutAtEnd   bool
-	Sockets    []Socket
+	Amplifier  string        // in words; empty when not given
+	Bias       string        // "fixed" or "cathode"
+	IdleTarget float64       // ratio of the plate dissipation limit; 0 when not given
+	SoakFor    time.Duration // run time of the soak; 0 when not given
+	CutAtEnd   bool          // drop the mains once SoakFor is over
+	Sockets    []Socket      // at least one
 	Watches    []Watch
 	Limits     Limits
 	Text       []byte // the file as it was read
@@ -96,23 +92,23 @@ type Job struct {
 
 // Socket is one [[socket]]. Meters are indices into Bench.Meters, -1 for none.
 type Socket struct {
-	Name  string
+	Name  string     // unique
 	Tube  *tube.Type // a copy of the handbook's, or the job's own when the type is not in it
 	Half  string     // which half of the push-pull pair: "a", "b" or empty
 	Limit float64    // plate dissipation limit in use, watt
 	Sheet string     // where the limit comes from
 	Sense Sense
 
-	PlateMeter   int
-	CathodeMeter int     // measures cathode to chassis, where those volts matter
-	ScreenShare  float64 // of the cathode current; 0 when not given
+	PlateMeter   int     // plate supply to chassis
+	CathodeMeter int     // cathode to chassis, where those volts matter
+	ScreenShare  float64 // ratio of the cathode current; 0 when not given
 	ScreenMeter  int     // across the screen resistor
-	ScreenOhms   float64
+	ScreenOhms   float64 // of the screen resistor; 0 without ScreenMeter
 }
 
 // Sense is how a socket's current is sensed.
 type Sense struct {
-	Meter           int
+	Meter           int     // across Ohms or TransformerOhms
 	Ohms            float64 // of the cathode resistor; 0 with TransformerOhms
 	Tolerance       float64 // ratio, of Ohms; 0 when not given
 	SharedBy        int     // sockets whose cathodes share the resistor; 1 for one
@@ -123,29 +119,28 @@ type Sense struct {
 
 // Watch is one [[watch]].
 type Watch struct {
-	Name  string
-	Meter int
-	Unit  string
-	// Limits in the SI unit of the quantity; ±Inf when not given.
-	Low, High float64
+	Name      string // unique
+	Meter     int    // index into Bench.Meters
+	Unit      string // as the job gives it, with prefix
 	Quantity  drivers.Quantity
+	Low, High float64 // limits, in the SI unit of Quantity; ±Inf when not given
 }
 
 // Limits is [limits], in SI units and ratios.
 type Limits struct {
 	Dissipation    float64       // ratio of the plate dissipation limit
-	DissipationFor time.Duration // for so long
+	DissipationFor time.Duration // run time
 	SettleRate     float64       // ratio per SettlePer
-	SettlePer      time.Duration
-	SettleBy       time.Duration
-	Drift          float64 // ratio of the settled value
-	Step           float64 // ratio
-	RunawayWithin  time.Duration
-	Imbalance      float64 // ratio
-	Supply         float64 // ratio of the settled plate volts
-	Conduction     float64 // ampere
-	IdleTolerance  float64 // in dissipation ratio, either side of the target
-	HTUp           float64 // volt
+	SettlePer      time.Duration // run time
+	SettleBy       time.Duration // run time from HT up
+	Drift          float64       // ratio of the settled value
+	Step           float64       // ratio
+	RunawayWithin  time.Duration // run time
+	Imbalance      float64       // ratio
+	Supply         float64       // ratio of the settled plate volts
+	Conduction     float64       // ampere
+	IdleTolerance  float64       // in dissipation ratio, either side of the target
+	HTUp           float64       // volt
 }
 
 // DefaultLimits are the limits of a job file that names none.

@@ -29,8 +29,7 @@ func open(name string, text []byte) (*file, *table, error) {
 	var values map[string]any
 	if err := toml.Unmarshal(text, &values); err != nil {
 		p := &Problem{File: name, Line: 1, Column: 1}
-		var d *toml.DecodeError
-		if errors.As(err, &d) {
+		if d, ok := errors.AsType[*toml.DecodeError](err); ok {
 			p.Line, p.Column = d.Position()
 			p.Key = strings.Join(d.Key(), ".")
 		}

@@ -127,11 +127,7 @@ func format(v any) (drivers.Format, error) {
 	}
 	f, err := catalogue.Find(s)
 	if err != nil {
-		var names []string
-		for _, f := range catalogue.All() {
-			names = append(names, f.Name)
-		}
-		return f, fmt.Errorf("no such format; %s", known(s, names))
+		return f, fmt.Errorf("no such format; %s", known(s, catalogue.Names()))
 	}
 	return f, nil
 }

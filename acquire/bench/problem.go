@@ -6,7 +6,7 @@ import (
 	"slices"
 	"strings"
 
-	"nightsoak/acquire/tube"
+	"nightsoak/drivers/nearest"
 )
 
 // Problem is one thing wrong in a bench or job file.
@@ -73,5 +73,5 @@ func known(word string, allowed []string) string {
 	if len(allowed) == 0 {
 		return "there are none"
 	}
-	return fmt.Sprintf("known are %s (did you mean %q?)", strings.Join(allowed, ", "), tube.Nearest(word, allowed, 1)[0])
+	return fmt.Sprintf("known are %s (did you mean %q?)", strings.Join(allowed, ", "), nearest.Names(word, allowed, 1)[0])
 }

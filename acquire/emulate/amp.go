@@ -194,9 +194,6 @@ func NewAmp(cfg Config) (*Amp, error) {
 	return a, nil
 }
 
-// HTAt is the run time at which HT comes up.
-func (a *Amp) HTAt() time.Duration { return a.cfg.HTAt }
-
 // FaultAt is the run time at which the fault begins, if there is one.
 func (a *Amp) FaultAt() time.Duration { return a.cfg.HTAt + a.cfg.FaultAt }
 

@@ -138,7 +138,7 @@ func TestSettlesInAboutElevenMinutes(t *testing.T) {
 			const every, perWindow = 10 * time.Second, 30
 			var window []float64
 			var flatFrom time.Duration
-			for at := a.HTAt() + 15*time.Second; ; at += every {
+			for at := a.cfg.HTAt + 15*time.Second; ; at += every {
 				window = append(window, a.At(at).Sockets[i].Current)
 				if len(window) <= perWindow {
 					flatFrom = at
@@ -149,7 +149,7 @@ func TestSettlesInAboutElevenMinutes(t *testing.T) {
 					flatFrom = at
 				}
 				if at-flatFrom >= 5*time.Minute {
-					within(t, "settled, min after HT up", (at - a.HTAt()).Minutes(), 10, 12.5)
+					within(t, "settled, min after HT up", (at - a.cfg.HTAt).Minutes(), 10, 12.5)
 					break
 				}
 			}

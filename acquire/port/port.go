@@ -80,12 +80,9 @@ func Check(spec string) error {
 
 // Open opens the port spec: a serial device (also a pty), usb:VID:PID[:SERIAL],
 // or tcp://host:port. line is as for [ParseLine]; a TCP port has no use for one
-// and it may be empty there. Errors are an [*Error].
-func Open(spec, line string) (Conn, error) { return OpenContext(context.Background(), spec, line) }
-
-// OpenContext is Open; ctx bounds the time it takes to connect, not the life of
-// the port.
-func OpenContext(ctx context.Context, spec, line string) (Conn, error) {
+// and it may be empty there. ctx bounds the time it takes to connect, not the
+// life of the port. Errors are an [*Error].
+func Open(ctx context.Context, spec, line string) (Conn, error) {
 	if err := Check(spec); err != nil {
 		return nil, err
 	}

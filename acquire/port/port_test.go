@@ -38,7 +38,7 @@ func TestCheck(t *testing.T) {
 		if !errors.Is(err, c.cause) || err.Error() != c.text {
 			t.Errorf("Check(%q):\n%v, want\n%v", c.spec, err, c.text)
 		}
-		if _, err := Open(c.spec, "2400 8N1"); !errors.Is(err, c.cause) {
+		if _, err := Open(t.Context(), c.spec, "2400 8N1"); !errors.Is(err, c.cause) {
 			t.Errorf("Open(%q): %v", c.spec, err)
 		}
 	}
@@ -91,7 +91,7 @@ func server(t *testing.T) (spec string, accepted <-chan net.Conn) {
 
 func TestTCP(t *testing.T) {
 	spec, accepted := server(t)
-	c, err := Open(spec, "")
+	c, err := Open(t.Context(), spec, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -106,7 +106,7 @@ func TestTCP(t *testing.T) {
 
 func TestTCPCloseUnblocksRead(t *testing.T) {
 	spec, accepted := server(t)
-	c, err := Open(spec, "")
+	c, err := Open(t.Context(), spec, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -121,7 +121,7 @@ func TestTCPRefused(t *testing.T) {
 	}
 	spec := "tcp://" + l.Addr().String()
 	l.Close()
-	_, err = Open(spec, "")
+	_, err = Open(t.Context(), spec, "")
 	if err == nil || !strings.HasPrefix(err.Error(), spec+": cannot connect: ") || !strings.HasSuffix(err.Error(), ": is the serial server on, and is this its address?") {
 		t.Errorf("Open: %v", err)
 	}

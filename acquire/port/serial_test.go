@@ -4,6 +4,7 @@ package port
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -40,7 +41,7 @@ func TestMain(m *testing.M) {
 			os.Exit(1)
 		}
 	}
-	if _, err := Open(path, "2400 8N1"); err != nil {
+	if _, err := Open(context.Background(), path, "2400 8N1"); err != nil {
 		fmt.Println(err)
 		os.Exit(1)
 	}
@@ -95,7 +96,7 @@ func TestPTY(t *testing.T) {
 	// Parity and modem lines cannot be had on a pty and must not hinder.
 	for _, line := range []string{"2400 8N1", "19200 7O1", "2400 8N1 dtr", "9600 8N2 dtr rts"} {
 		master, path := newPTY(t)
-		c, err := Open(path, line)
+		c, err := Open(t.Context(), path, line)
 		if err != nil {
 			t.Fatalf("line %s: %v", line, err)
 		}
@@ -108,7 +109,7 @@ func TestPTY(t *testing.T) {
 
 func TestPTYCloseUnblocksRead(t *testing.T) {
 	_, path := newPTY(t)
-	c, err := Open(path, "2400 8N1")
+	c, err := Open(t.Context(), path, "2400 8N1")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -117,7 +118,7 @@ func TestPTYCloseUnblocksRead(t *testing.T) {
 
 func TestPTYVanishes(t *testing.T) {
 	master, path := newPTY(t)
-	c, err := Open(path, "2400 8N1")
+	c, err := Open(t.Context(), path, "2400 8N1")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -139,14 +140,14 @@ func TestHeldByAnotherProgram(t *testing.T) {
 		t.Fatalf("the other program says %q", line)
 	}
 	want := fmt.Sprintf("%s: in use by port.test (pid %d): stop it or give this meter another port", path, pid)
-	if _, err := Open(path, "2400 8N1"); !errors.Is(err, ErrInUse) || err.Error() != want {
+	if _, err := Open(t.Context(), path, "2400 8N1"); !errors.Is(err, ErrInUse) || err.Error() != want {
 		t.Errorf("Open:\n%v, want\n%v", err, want)
 	}
 	if got, want := openers()[path], fmt.Sprintf("port.test (pid %d)", pid); got != want {
 		t.Errorf("opened by %q, want %q", got, want)
 	}
 	end()
-	c, err := Open(path, "2400 8N1")
+	c, err := Open(t.Context(), path, "2400 8N1")
 	if err != nil {
 		t.Fatalf("after the other program ended: %v", err)
 	}
@@ -161,7 +162,7 @@ func TestHeldByAnotherProgram(t *testing.T) {
 // A program that is killed must not leave a pty that only root can open.
 func TestPTYIsNotExclusive(t *testing.T) {
 	_, path := newPTY(t)
-	c, err := Open(path, "2400 8N1")
+	c, err := Open(t.Context(), path, "2400 8N1")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -182,15 +183,15 @@ func TestHeldByThisProgram(t *testing.T) {
 	if err := os.Symlink(path, link); err != nil {
 		t.Fatal(err)
 	}
-	c, err := Open(link, "2400 8N1")
+	c, err := Open(t.Context(), link, "2400 8N1")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Open(path, "2400 8N1"); !errors.Is(err, ErrInUse) {
+	if _, err := Open(t.Context(), path, "2400 8N1"); !errors.Is(err, ErrInUse) {
 		t.Errorf("a second Open under another name: %v", err)
 	}
 	c.Close()
-	if c, err = Open(path, "2400 8N1"); err != nil {
+	if c, err = Open(t.Context(), path, "2400 8N1"); err != nil {
 		t.Fatalf("after Close: %v", err)
 	}
 	c.Close()
@@ -263,13 +264,13 @@ func TestOpenErrors(t *testing.T) {
 		{path, "2400", ErrLine, path + `: line "2400": write for example "2400 8N1", and dtr or rts behind it to assert that modem line`},
 		{path, "2400 8N1.5", ErrLine, path + `: line "2400 8N1.5": this system has no 1.5 stop bits: write 1 or 2`},
 	} {
-		_, err := Open(c.spec, c.line)
+		_, err := Open(t.Context(), c.spec, c.line)
 		if !errors.Is(err, c.cause) || err.Error() != c.text {
 			t.Errorf("Open(%q, %q):\n%v, want\n%v", c.spec, c.line, err, c.text)
 		}
 	}
 	// A failed Open must let the device go.
-	c, err := Open(path, "2400 8N1")
+	c, err := Open(t.Context(), path, "2400 8N1")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -7,7 +7,7 @@ import "strconv"
 // Value is a derived figure in SI units, or the knowledge that it is not known.
 // The zero Value is unknown: never a zero, and never an old figure shown as fresh.
 type Value struct {
-	X     float64
+	X     float64 // the figure; of no meaning unless Known
 	U     float64 // standard uncertainty, same unit; 0 when it cannot be stated
 	Known bool
 }

@@ -12,6 +12,8 @@ import (
 	"sync"
 
 	"github.com/pelletier/go-toml/v2"
+
+	"nightsoak/drivers/nearest"
 )
 
 // The table is a TOML file and not Go literals: whoever holds a sheet and a
@@ -53,7 +55,7 @@ func Find(name string) (*Type, error) {
 			known = append(known, n)
 		}
 	}
-	return nil, fmt.Errorf("tube type %q is %w: nearest are %s", name, ErrUnknown, strings.Join(Nearest(name, known, 3), ", "))
+	return nil, fmt.Errorf("tube type %q is %w: nearest are %s", name, ErrUnknown, strings.Join(nearest.Names(name, known, 3), ", "))
 }
 
 // names are all names of a type, its own first.
@@ -93,13 +95,11 @@ func parse(file []byte) ([]Type, error) {
 
 // place puts line and column before what the decoder says.
 func place(err error) error {
-	var strict *toml.StrictMissingError
-	if errors.As(err, &strict) {
+	if strict, ok := errors.AsType[*toml.StrictMissingError](err); ok {
 		row, col := strict.Errors[0].Position()
 		return fmt.Errorf("handbook.toml:%d:%d: unknown key %q: %w", row, col, strings.Join(strict.Errors[0].Key(), "."), err)
 	}
-	var bad *toml.DecodeError
-	if errors.As(err, &bad) {
+	if bad, ok := errors.AsType[*toml.DecodeError](err); ok {
 		row, col := bad.Position()
 		return fmt.Errorf("handbook.toml:%d:%d: %w", row, col, err)
 	}

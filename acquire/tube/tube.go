@@ -40,9 +40,9 @@ type Type struct {
 	Base        string  `json:"base,omitempty" toml:"base"`                 // "octal 7AC", "noval 9CV": the socket, and the basing code where known
 	PlatePin    string  `json:"plate_pin,omitempty" toml:"plate_pin"`       // "3", or "cap"
 	CathodePin  string  `json:"cathode_pin,omitempty" toml:"cathode_pin"`   // "8"; "1, 4" for a filament
-	ScreenPin   string  `json:"screen_pin,omitempty" toml:"screen_pin"`
-	GridPin     string  `json:"grid_pin,omitempty" toml:"grid_pin"`
-	PinNote     string  `json:"pin_note,omitempty" toml:"pin_note"` // what a hand at this socket must know: "g3 is pin 1: tie it to pin 8"
+	ScreenPin   string  `json:"screen_pin,omitempty" toml:"screen_pin"`     // empty without a screen
+	GridPin     string  `json:"grid_pin,omitempty" toml:"grid_pin"`         // control grid
+	PinNote     string  `json:"pin_note,omitempty" toml:"pin_note"`         // what a hand at this socket must know: "g3 is pin 1: tie it to pin 8"
 	// Share of the cathode current that goes to the screen at idle, as
 	// published sheets give it: low and high end. 0 when there is no screen or
 	// nothing is published. Shown, never applied.

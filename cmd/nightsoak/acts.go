@@ -35,6 +35,9 @@ func (r *remote) call(ctx context.Context, path string, body any) ([]byte, error
 			return nil, err
 		}
 	}
+	if u, err := url.Parse(r.At); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+		return nil, usage(fmt.Errorf("--at=%s: write it like http://127.0.0.1:8417", r.At))
+	}
 	to, err := url.JoinPath(r.At, path)
 	if err != nil {
 		return nil, usage(fmt.Errorf("--at: %w", err))
@@ -105,8 +108,11 @@ func (c *beginCmd) Run(a *app) error {
 	if err != nil {
 		return usage(err)
 	}
-	_, err = c.call(a.ctx, "/api/begin", map[string]any{"job": string(job), "first_power": c.FirstPower})
-	if err != nil {
+	if _, err = c.call(a.ctx, "/api/begin", map[string]any{"job": string(job), "first_power": c.FirstPower}); err != nil {
+		// The daemon calls the file "job", since it has only its text.
+		if text := err.Error(); strings.HasPrefix(text, "job:") {
+			err = usage(errors.New(c.Job + strings.ReplaceAll(text, "\njob:", "\n"+c.Job+":")[len("job"):]))
+		}
 		return err
 	}
 	_, err = fmt.Fprintln(a.out, "begin: done")
@@ -125,7 +131,11 @@ type noteCmd struct {
 
 // Run notes something.
 func (c *noteCmd) Run(a *app) error {
-	return c.act(a, alarms.Act{Act: "note", Text: strings.Join(c.Text, " ")})
+	text := strings.TrimSpace(strings.Join(c.Text, " "))
+	if text == "" {
+		return usage(errors.New("note: the note is empty"))
+	}
+	return c.act(a, alarms.Act{Act: "note", Text: text})
 }
 
 type adjustedCmd struct {
@@ -160,14 +170,14 @@ func (c *acknowledgeCmd) Run(a *app) error {
 }
 
 type shelveCmd struct {
-	ID  string `arg:"" help:"The alarm, drift/V6."`
-	For string `required:"" placeholder:"D" help:"For how long, 30m; at most 24h."`
+	ID  string        `arg:"" help:"The alarm, drift/V6."`
+	For time.Duration `required:"" placeholder:"D" help:"For how long, 30m; at most 24h."`
 	remote
 }
 
 // Run shelves an alarm.
 func (c *shelveCmd) Run(a *app) error {
-	return c.act(a, alarms.Act{Act: "shelve", ID: c.ID, For: c.For})
+	return c.act(a, alarms.Act{Act: "shelve", ID: c.ID, For: c.For.String()})
 }
 
 type unshelveCmd struct {

@@ -9,7 +9,7 @@ import (
 )
 
 type biasCmd struct {
-	Tube       string    `required:"" help:"Tube type."`
+	Tube       string    `required:"" placeholder:"TYPE" help:"Tube type, see nightsoak tubes."`
 	PlateVolts float64   `required:"" placeholder:"V" help:"Plate to cathode, volt."`
 	SenseOhms  float64   `default:"1" placeholder:"R" help:"Cathode resistor, ohm."`
 	Percent    []float64 `default:"60,65,70" help:"Shares of the plate dissipation limit."`
@@ -51,6 +51,9 @@ func (c *biasCmd) Run(a *app) error {
 	fmt.Fprintf(a.out, "%s: %g W at the plate (%s, %s; %s)\n", t.Name, t.PlateDissipation, t.System, t.Source, t.Mark)
 	for _, x := range targets {
 		fmt.Fprintf(a.out, "%5.1f %%  %6.1f mA  %7.1f mV across %g Ω at %g V plate to cathode\n", x.Percent, 1000*x.Current, 1000*x.Sense, c.SenseOhms, c.PlateVolts)
+	}
+	if t.Filament {
+		return nil // no screen to speak of, and class AB is not its usual work
 	}
 	_, err = fmt.Fprintln(a.out, "A cathode resistor carries the screen current too: taken as plate current, the tube runs a little cooler than shown.\n"+
 		"Idle at 60 to 70 % is common practice for fixed bias, not a rating.")

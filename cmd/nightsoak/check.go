@@ -1,7 +1,9 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"nightsoak/acquire"
@@ -22,7 +24,7 @@ func (c *checkCmd) Run(a *app) error {
 		return err
 	}
 	if j == nil {
-		fmt.Fprintf(a.out, "%s: bench %q, %d meters: no mistakes found. Name a job with --job to see its wiring sheet.\n", c.Bench, b.Name, len(b.Meters))
+		fmt.Fprintf(a.out, "%s: bench %q, meters: %s. No mistakes found. Name a job with --job to see its wiring sheet.\n", c.Bench, b.Name, strings.Join(meterNames(b), ", "))
 	} else if err := bench.Wiring(a.out, b, j); err != nil {
 		return err
 	}
@@ -43,14 +45,17 @@ func (c *checkCmd) live(a *app, b *bench.Bench) error {
 		m := &b.Meters[i]
 		got, err := firstReading(a, m)
 		if err != nil {
+			if a.ctx.Err() != nil {
+				return errors.New("interrupted")
+			}
 			absent++
-			fmt.Fprintf(a.out, "  %-10s absent: %v\n", m.Name, err)
+			fmt.Fprintf(a.out, "  %-10s not read: %v\n", m.Name, err)
 			continue
 		}
 		fmt.Fprintf(a.out, "  %-10s %v\n", m.Name, got)
 	}
 	if absent > 0 {
-		return &status{exitNotSo, fmt.Errorf("%d of %d meters are not there", absent, len(b.Meters))}
+		return &status{exitNotSo, fmt.Errorf("%d of %d meters cannot be read", absent, len(b.Meters))}
 	}
 	return nil
 }

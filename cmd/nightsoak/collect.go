@@ -49,7 +49,7 @@ func add(s *chart.Series, t time.Duration, v socket.Value) {
 	if v.Known {
 		s.Add(t, v.X)
 	} else {
-		s.Break(t)
+		s.Break()
 	}
 }
 
@@ -73,12 +73,17 @@ func (c *collector) at(s alarms.Snapshot) *report.Data {
 
 // filesOf parses the bench and job files that a recorded run ran with.
 func filesOf(info record.Info) (*bench.Bench, *bench.Job, error) {
-	b, err := bench.Parse("bench file of run "+info.ID, info.BenchText)
+	b, err := benchOf(info)
 	if err != nil {
 		return nil, nil, err
 	}
 	j, err := bench.ParseJob("job file of run "+info.ID, info.JobText, b)
 	return b, j, err
+}
+
+// benchOf parses the bench file that a recorded run ran with.
+func benchOf(info record.Info) (*bench.Bench, error) {
+	return bench.Parse("bench file of run "+info.ID, info.BenchText)
 }
 
 // judge runs inputs through an engine to the end time (0: that of the last
@@ -125,7 +130,7 @@ func collect(s *record.Store, info record.Info) (*report.Data, error) {
 		return nil, err
 	}
 	d := c.at(e.Snapshot())
-	d.RunID, d.Anchor, d.Ended = info.ID, info.Anchor, info.Ended != nil
+	d.RunID, d.Started, d.Ended = info.ID, info.Started, info.Ended != nil
 	return d, nil
 }
 

@@ -46,7 +46,9 @@ type daemon struct {
 	state   atomic.Pointer[export.State]
 	notices struct {
 		sync.Mutex
-		m map[string]string
+		m     map[string]string
+		since map[string]time.Time
+		acked map[string]bool
 	}
 	shown struct { // of the run now on, for readers beside core
 		sync.RWMutex
@@ -87,7 +89,7 @@ func newDaemon(b *bench.Bench, speed float64, log zerolog.Logger) (*daemon, erro
 	d := &daemon{bench: b, speed: speed, store: store, log: log,
 		arrivals: make(chan arrival, arrivalsHeld), asks: make(chan ask),
 		rejects: make([]drivers.Rejects, len(b.Meters)), ports: make([]error, len(b.Meters))}
-	d.notices.m = map[string]string{}
+	d.notices.m, d.notices.since, d.notices.acked = map[string]string{}, map[string]time.Time{}, map[string]bool{}
 	if b.Cutoff != nil {
 		d.notice("cutoff", "[cutoff] is configured, but this version does not drive it: nothing will drop the mains")
 	}
@@ -109,11 +111,12 @@ func newDaemon(b *bench.Bench, speed float64, log zerolog.Logger) (*daemon, erro
 func (d *daemon) close() error {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
-	var errs []error
 	for _, o := range d.lines {
-		errs = append(errs, o.Close(ctx))
+		if err := o.Close(ctx); err != nil {
+			d.log.Warn().Err(err).Msg("lines not delivered") // a dead database is no failure of ours
+		}
 	}
-	return errors.Join(append(errs, d.store.Close())...)
+	return d.store.Close()
 }
 
 // notice says something about the daemon itself to everyone who looks; an
@@ -125,10 +128,31 @@ func (d *daemon) notice(key, text string) {
 		delete(d.notices.m, key)
 		return
 	}
+	if d.notices.m[key] == "" {
+		d.notices.since[key], d.notices.acked[key] = time.Now(), false
+	}
 	if d.notices.m[key] != text {
 		d.log.Warn().Msg(text)
 	}
 	d.notices.m[key] = text
+}
+
+// hostAlarm is the alarm that the daemon raises about itself: beside the core's
+// alarms, since it is not replayed. nil while the record is well.
+func (d *daemon) hostAlarm() *alarms.AlarmState {
+	d.notices.Lock()
+	defer d.notices.Unlock()
+	text := d.notices.m[recordFailing]
+	if text == "" {
+		return nil
+	}
+	a := &alarms.AlarmState{ID: recordFailing + "/" + d.bench.Name, Alarm: recordFailing, Subject: d.bench.Name, Priority: alarms.High,
+		State: alarms.Unacknowledged, Active: true, Since: max(0, d.run.clock.At(d.notices.since[recordFailing])), Text: text,
+		Advice: "Look at the disk of this computer: space, mount, cable. The run goes on being watched, but not written down."}
+	if d.notices.acked[recordFailing] {
+		a.State = alarms.Acknowledged
+	}
+	return a
 }
 
 // Reading, Port and Rejected make the daemon the meters' sink.
@@ -197,7 +221,7 @@ func (d *daemon) take(a arrival) {
 }
 
 // at is the wall-clock stamp of a run time.
-func (d *daemon) at(t time.Duration) time.Time { return d.run.info.Anchor.Add(t) }
+func (d *daemon) at(t time.Duration) time.Time { return d.run.info.Started.Add(t) }
 
 // tags are what every line of the line outlets carries.
 func (d *daemon) tags() lines.Run { return lines.Run{Bench: d.bench.Name, Ticket: d.run.info.Ticket} }
@@ -261,21 +285,18 @@ func (d *daemon) logEvent(e *alarms.Event) {
 // publish makes the state of this moment known to whoever looks.
 func (d *daemon) publish() {
 	r := d.run
-	s := &export.State{Bench: d.bench.Name, Anchor: r.info.Anchor, Snapshot: r.engine.Snapshot(), Rejects: slices.Clone(d.rejects)}
+	s := &export.State{Bench: d.bench.Name, Started: r.info.Started, Snapshot: r.engine.Snapshot(), Rejects: slices.Clone(d.rejects)}
 	if r.writer != nil || r.ended {
 		s.RunID, s.Ticket, s.Amplifier = r.info.ID, r.info.Ticket, r.info.Amplifier
 	}
 	d.notices.Lock()
 	for _, k := range slices.Sorted(maps.Keys(d.notices.m)) {
 		s.Notices = append(s.Notices, d.notices.m[k])
-		if k == recordFailing {
-			// The host's own alarm: beside the core's, since it is not replayed.
-			s.Snapshot.Alarms = slices.Insert(s.Snapshot.Alarms, 0, alarms.AlarmState{ID: recordFailing + "/" + d.bench.Name, Alarm: recordFailing,
-				Subject: d.bench.Name, Priority: alarms.High, State: alarms.Unacknowledged, Active: true, Since: s.Snapshot.T, Text: d.notices.m[k],
-				Advice: "Look at the disk of this computer: space, mount, cable. The run goes on being watched, but not written down."})
-		}
 	}
 	d.notices.Unlock()
+	if a := d.hostAlarm(); a != nil {
+		s.Snapshot.Alarms = slices.Insert(s.Snapshot.Alarms, 0, *a)
+	}
 	d.state.Store(s)
 }
 
@@ -287,6 +308,15 @@ func (d *daemon) do(q ask) error {
 			return fmt.Errorf("%w: run %s is on; end it first", alarms.ErrRefused, r.info.ID)
 		}
 		return d.begin(q.job, q.act.FirstPower)
+	}
+	if a := d.hostAlarm(); a != nil && q.act.ID == a.ID {
+		if q.act.Act != "acknowledge" {
+			return fmt.Errorf("%w: %s: %s can only be acknowledged", alarms.ErrRefused, q.act.Act, a.ID)
+		}
+		d.notices.Lock()
+		d.notices.acked[recordFailing] = true
+		d.notices.Unlock()
+		return nil
 	}
 	if err := r.engine.Check(q.act); err != nil {
 		return err

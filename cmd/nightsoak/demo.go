@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"os"
 	"path/filepath"
 	"time"
@@ -13,11 +14,12 @@ import (
 	"nightsoak/acquire/bench"
 	"nightsoak/acquire/emulate"
 	"nightsoak/alarms"
+	"nightsoak/export/record"
 )
 
 type demoCmd struct {
 	Speed  float64       `default:"60" help:"Emulated seconds per second."`
-	Listen string        `default:"127.0.0.1:8417" placeholder:"ADDR" help:"Where the panel listens."`
+	Listen string        `default:"127.0.0.1:8417" placeholder:"ADDR" help:"Where the panel listens: ${default}."`
 	Dir    string        `placeholder:"DIR" help:"Where files and record go (default: a new temporary folder)."`
 	For    time.Duration `placeholder:"D" help:"End after this much wall time (default: on Ctrl-C)."`
 	Fault  emulate.Fault `default:"runaway" enum:"runaway,drift,open,dead,silent,none" help:"What goes wrong, 20 emulated minutes after HT comes up: ${enum}."`
@@ -25,7 +27,7 @@ type demoCmd struct {
 
 // maxSpeed is where the emulated displays would have to write faster than the
 // scheduler keeps apart.
-const maxSpeed = 600
+const maxSpeed = 240
 
 // Run emulates amplifier and meters and lets the ordinary daemon watch them.
 // Only this command knows that it is a demo: the daemon gets two files and
@@ -34,7 +36,21 @@ func (c *demoCmd) Run(a *app) error {
 	if !(c.Speed > 0 && c.Speed <= maxSpeed) {
 		return usage(fmt.Errorf("demo: --speed=%g: choose above 0 and up to %d", c.Speed, maxSpeed))
 	}
+	if c.For < 0 {
+		return usage(fmt.Errorf("demo: --for=%s: choose how long, or leave it out", c.For))
+	}
+	if _, _, err := net.SplitHostPort(c.Listen); err != nil {
+		return usage(fmt.Errorf("demo: --listen=%s: write host:port, for example 127.0.0.1:8417", c.Listen))
+	}
 	dir, err := c.dir()
+	if err != nil {
+		return err
+	}
+	// Before anything is written: another demo may be using this folder.
+	store, err := record.Open(dir)
+	if err == nil {
+		err = store.Close()
+	}
 	if err != nil {
 		return err
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"nightsoak/acquire"
@@ -31,6 +32,9 @@ func withTimeout(ctx context.Context, d time.Duration) (context.Context, context
 
 // Run prints readings until interrupted.
 func (c *listenCmd) Run(a *app) error {
+	if c.Count < 0 {
+		return usage(fmt.Errorf("--count=%d: choose how many readings, or leave it out", c.Count))
+	}
 	settings := drivers.Settings{Function: c.Function}
 	var f drivers.Format
 	var err error
@@ -51,7 +55,7 @@ func (c *listenCmd) Run(a *app) error {
 	n := 0
 	var failed error
 	hint := time.AfterFunc(silenceHint, func() {
-		a.log.Warn().Msgf("%s: open, but nothing comes: is the meter on and its data output switched on? Some optical heads need a modem line: --line %q", c.Port, line+" dtr")
+		a.log.Warn().Msgf("%s: open, but no reading yet: are the meter and its data output on, and is %s with line %q right? Some optical heads need a modem line: --line %q", c.Port, f.Name, line, line+" dtr")
 	})
 	defer hint.Stop()
 	err = acquire.Listen(a.ctx, c.Port, f, line, settings, func(t time.Duration, r drivers.Reading) bool {
@@ -69,10 +73,12 @@ func (c *listenCmd) Run(a *app) error {
 // recognise finds out the format and says how sure it is.
 func (c *listenCmd) recognise(a *app) (drivers.Format, error) {
 	guesses, err := acquire.Recognise(a.ctx, c.Port, catalogue.All())
-	if errors.Is(err, acquire.ErrUnrecognised) {
-		err = &status{exitNotSo, fmt.Errorf("%w; `nightsoak formats` lists what is known", err)}
-	}
-	if err != nil {
+	switch {
+	case a.ctx.Err() != nil:
+		return drivers.Format{}, &status{0, nil} // Ctrl-C
+	case errors.Is(err, acquire.ErrUnrecognised):
+		return drivers.Format{}, &status{exitNotSo, fmt.Errorf("%w (`nightsoak formats` lists what is known)", err)}
+	case err != nil:
 		return drivers.Format{}, err
 	}
 	g := guesses[0]
@@ -107,7 +113,7 @@ func (c *listenCmd) print(a *app, format string, t time.Duration, r drivers.Read
 		SIUnit  string          `json:"si_unit"`
 		Flags   []string        `json:"flags"`
 		Format  string          `json:"format"`
-	}{T: fmt.Appendf(nil, "%.3f", t.Seconds()), Reading: r.Text(), Unit: r.Unit(), SIUnit: r.Quantity.SIUnit(), Flags: r.Flags.Names(), Format: format}
+	}{T: fmt.Appendf(nil, "%.3f", t.Seconds()), Reading: r.Text(), Unit: r.Unit(), SIUnit: r.Quantity.SIUnit(), Flags: slices.Sorted(slices.Values(r.Flags.Names())), Format: format}
 	if r.HasValue() {
 		x := r.Value()
 		v.Value = &x

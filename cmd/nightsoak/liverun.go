@@ -27,7 +27,7 @@ type liveRun struct {
 // idle follows the meters without a run.
 func (d *daemon) idle() {
 	d.run = &liveRun{job: &bench.Job{Limits: bench.DefaultLimits()}, clock: acquire.NewClock(0, d.speed)}
-	d.run.info.Anchor = time.Now()
+	d.run.info.Started = time.Now()
 	d.run.engine = alarms.New(d.bench, d.run.job)
 }
 
@@ -47,6 +47,7 @@ func (d *daemon) attach(r *liveRun) error {
 	}
 	r.writer = w
 	d.run = r
+	d.notice("job", "")
 	d.shown.Lock()
 	d.shown.collector, d.shown.id, d.shown.writer, d.shown.rejects = newCollector(d.bench, r.job), r.info.ID, w, nil
 	d.shown.Unlock()
@@ -73,7 +74,7 @@ func (d *daemon) figures(i int, t time.Duration, f socket.Figures) {
 func (d *daemon) begin(j *bench.Job, firstPower bool) error {
 	r := &liveRun{job: j, clock: acquire.NewClock(0, d.speed), engine: alarms.New(d.bench, j)}
 	var err error
-	r.info, err = d.store.Begin(record.Info{Ticket: j.Ticket, Amplifier: j.Amplifier, Bench: d.bench.Name, Anchor: time.Now(),
+	r.info, err = d.store.Begin(record.Info{Ticket: j.Ticket, Amplifier: j.Amplifier, Bench: d.bench.Name, Started: time.Now(),
 		Meters: meterNames(d.bench), BenchText: d.bench.Text, JobText: j.Text, Core: alarms.Core, Software: version()})
 	if err != nil {
 		return err
@@ -93,9 +94,10 @@ func (d *daemon) begin(j *bench.Job, firstPower bool) error {
 	return nil
 }
 
-// resume goes on with an unfinished run of the job's ticket, if there is one
-// that this bench and this core can go on with. What cannot be gone on with is
-// ended where it stood.
+// resume goes on with an unfinished run of the job's ticket, if there is one,
+// by the files that it began with: a run is judged by one pair of files from
+// first to last. What this bench or this core cannot go on with is ended where
+// it stood.
 func (d *daemon) resume(j *bench.Job) (resumed bool, err error) {
 	info, ok, err := d.store.Unfinished(j.Ticket)
 	if err != nil || !ok {
@@ -107,14 +109,15 @@ func (d *daemon) resume(j *bench.Job) (resumed bool, err error) {
 		why = fmt.Sprintf("it was judged by core %s, this is core %s", info.Core, alarms.Core)
 	case !slices.Equal(info.Meters, meterNames(d.bench)):
 		why = "the bench file names other meters now"
-	case string(info.JobText) != string(j.Text):
-		why = "the job file was changed"
 	}
 	if why != "" {
 		d.log.Warn().Str("run", info.ID).Msg("the unfinished run is ended where it stood: " + why)
-		return false, d.endOld(info)
+		return false, d.endOld(info, why)
 	}
-	b, err := bench.Parse("bench file of run "+info.ID, info.BenchText)
+	if string(info.JobText) != string(j.Text) {
+		d.notice("job", "the job file was changed since this run began; the run goes on with the file it began with: end it and begin again to use the new one")
+	}
+	b, j, err := filesOf(info)
 	if err != nil {
 		return false, err
 	}
@@ -132,24 +135,28 @@ func (d *daemon) resume(j *bench.Job) (resumed bool, err error) {
 	}
 	d.done(record.Step{Events: r.engine.Advance(info.Advanced), T: info.Advanced})
 	r.past = false
-	now := max(time.Since(info.Anchor).Round(time.Millisecond), info.Advanced)
+	now := max(time.Since(info.Started).Round(time.Millisecond), info.Advanced)
 	r.clock = acquire.NewClock(now, d.speed)
 	text := "the daemon died; up to a second of readings before it is lost"
 	if info.Clean {
 		text = "the daemon was stopped"
 	}
-	text = fmt.Sprintf("%s: nothing was watched for %s", text, (now - info.Advanced).Round(time.Second))
+	long := "less than a second"
+	if d := (now - info.Advanced).Round(time.Second); d >= time.Second {
+		long = d.String()
+	}
+	text += ": nothing was watched for " + long
 	d.feed(alarms.Input{T: now, Gap: &alarms.Gap{From: alarms.Seconds(info.Advanced), Text: text}})
 	return true, nil
 }
 
 // endOld marks an unfinished run as ended where it stood.
-func (d *daemon) endOld(info record.Info) error {
+func (d *daemon) endOld(info record.Info, why string) error {
 	w, err := d.store.Writer(info.ID, record.Options{})
 	if err != nil {
 		return err
 	}
-	w.Host(time.Now(), "ended by the daemon: it could not go on with this run")
+	w.Host(time.Now(), "ended by the daemon, which could not go on with this run: "+why)
 	w.End(info.Advanced, time.Now())
 	ctx, cancel := context.WithTimeout(context.Background(), flushWait)
 	defer cancel()

@@ -17,6 +17,9 @@ import (
 	"github.com/alecthomas/kong"
 	"github.com/mattn/go-isatty"
 	"github.com/rs/zerolog"
+
+	"nightsoak/acquire/port"
+	"nightsoak/alarms"
 )
 
 // The exit statuses of CONTRACT.
@@ -92,7 +95,6 @@ func run(args []string, out, errOut io.Writer) int {
 	parser, err := kong.New(&c,
 		kong.Name("nightsoak"),
 		kong.Description("Watches valve guitar amplifiers on soak. Not a safety device: see README.md."),
-		kong.UsageOnError(),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
 		kong.Writers(out, errOut),
 		kong.Exit(func(code int) { ended = code }),
@@ -101,11 +103,21 @@ func run(args []string, out, errOut io.Writer) int {
 		panic(err) // the grammar above is wrong: a programming error
 	}
 	kctx, err := parser.Parse(args)
+	if wrong := new(kong.ParseError); errors.As(err, &wrong) {
+		kctx = wrong.Context
+	}
 	if ended >= 0 { // --help
 		return ended
 	}
 	if err != nil {
-		fmt.Fprintf(errOut, "nightsoak: %v\n", err)
+		hint := "nightsoak --help"
+		if kctx != nil && kctx.Selected() != nil {
+			hint = "nightsoak " + kctx.Selected().Name + " --help"
+		}
+		if len(args) == 0 {
+			err = errors.New("no command")
+		}
+		fmt.Fprintf(errOut, "nightsoak: %v; see `%s`\n", err, hint)
 		return exitUsage
 	}
 	return finish(errOut, kctx.Run(&app{ctx: ctx, out: out, log: newLogger(errOut)}))
@@ -118,6 +130,9 @@ func finish(errOut io.Writer, err error) int {
 	}
 	var s *status
 	code := exitFailed
+	if errors.Is(err, port.ErrSpec) || errors.Is(err, port.ErrLine) || errors.Is(err, port.ErrNotYet) {
+		code = exitUsage
+	}
 	if errors.As(err, &s) {
 		code = s.code
 		if s.err == nil {
@@ -138,9 +153,9 @@ func newLogger(w io.Writer) zerolog.Logger {
 
 type versionCmd struct{}
 
-// Run prints version, commit and core.
+// Run prints the version and the core's.
 func (versionCmd) Run(a *app) error {
-	_, err := fmt.Fprintln(a.out, "nightsoak", version())
+	_, err := fmt.Fprintf(a.out, "nightsoak %s, core %s\n", version(), alarms.Core)
 	return err
 }
 

@@ -6,6 +6,7 @@ import (
 	"io"
 	"iter"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -49,7 +50,7 @@ func (c *replayCmd) Run(a *app) error {
 		}
 		return err
 	}
-	if strings.HasSuffix(c.What, ".csv") {
+	if strings.EqualFold(filepath.Ext(c.What), ".csv") {
 		return c.replayCSV(event)
 	}
 	if c.Acts != "" {
@@ -64,17 +65,17 @@ func (c *replayCmd) Run(a *app) error {
 	if err != nil {
 		return usage(err)
 	}
+	b, err := benchOf(info)
 	if c.Bench != "" {
-		if info.BenchText, err = os.ReadFile(c.Bench); err != nil {
-			return usage(err)
-		}
+		b, err = bench.Load(c.Bench)
 	}
+	if err != nil {
+		return usage(err)
+	}
+	j, err := bench.ParseJob("job file of run "+info.ID, info.JobText, b)
 	if c.Job != "" {
-		if info.JobText, err = os.ReadFile(c.Job); err != nil {
-			return usage(err)
-		}
+		j, err = bench.LoadJob(c.Job, b)
 	}
-	b, j, err := filesOf(info)
 	if err != nil {
 		return usage(err)
 	}

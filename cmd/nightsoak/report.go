@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"nightsoak/export/report"
 )
@@ -28,7 +29,7 @@ func (c *reportCmd) Run(a *app) error {
 		return usage(err)
 	}
 	var b bytes.Buffer
-	if err := writeReport(&b, filepath.Ext(c.Out), s, info, nil); err != nil {
+	if err := writeReport(&b, strings.ToLower(filepath.Ext(c.Out)), s, info, nil); err != nil {
 		var suffix *report.SuffixError
 		if errors.As(err, &suffix) {
 			return usage(err)
@@ -47,7 +48,7 @@ func (c *reportCmd) Run(a *app) error {
 func writeFile(path string, content []byte) error {
 	f, err := os.CreateTemp(filepath.Dir(path), ".nightsoak-*")
 	if err != nil {
-		return err
+		return fmt.Errorf("%s cannot be written: %w", path, errors.Unwrap(err))
 	}
 	defer os.Remove(f.Name()) // fails once renamed, which is well
 	_, err = f.Write(content)

@@ -32,7 +32,7 @@ func (c *runsCmd) Run(a *app) error {
 		if r.Ended == nil {
 			state = "unfinished"
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%d\t%d\t%s\n", r.ID, r.Ticket, r.Anchor.UTC().Format("2006-01-02 15:04"), clock(r.Advanced), r.Readings, r.Events, state)
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%d\t%d\t%s\n", r.ID, r.Ticket, r.Started.UTC().Format("2006-01-02 15:04"), clock(r.Advanced), r.Readings, r.Events, state)
 	}
 	return w.Flush()
 }

@@ -40,7 +40,12 @@ func (c *serveCmd) Run(a *app) error {
 	}
 	err = d.serve(a.ctx, j, func(url string) {
 		fmt.Fprintf(a.out, "panel: %s\nrecord: %s\n", url, b.DataDir)
+		if j == nil {
+			a.log.Info().Msg("watching the meters; `nightsoak begin --job FILE` begins a run")
+		}
 	})
-	a.log.Info().Msg("stopped")
+	if err == nil {
+		a.log.Info().Msg("stopped")
+	}
 	return errors.Join(err, d.close())
 }

@@ -70,7 +70,7 @@ func (d *daemon) Act(ctx context.Context, act alarms.Act) error {
 func (d *daemon) Begin(ctx context.Context, jobTOML []byte, firstPower bool) error {
 	j, err := bench.ParseJob("job", jobTOML, d.bench)
 	if err != nil {
-		return fmt.Errorf("%w: %w", panel.ErrInvalid, err)
+		return invalid{err}
 	}
 	return d.ask(ctx, ask{act: alarms.Act{Act: "begin", FirstPower: firstPower}, job: j})
 }
@@ -104,6 +104,21 @@ func (d *daemon) Report(ctx context.Context, w io.Writer, id, suffix string) err
 	return writeReport(w, suffix, d.store, info, rejected)
 }
 
+// invalid is an error in a job file that came over HTTP, in its own words.
+type invalid struct{ error }
+
+func (invalid) Is(target error) bool { return target == panel.ErrInvalid }
+
+// reachable is an address that a browser on this machine can open: a panel that
+// listens on every address listens on loopback too.
+func reachable(addr string) string {
+	host, port, err := net.SplitHostPort(addr)
+	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
+		return net.JoinHostPort("127.0.0.1", port)
+	}
+	return addr
+}
+
 // serve runs the whole daemon until ctx is done: meters, core and panel. ready
 // is called with the panel's URL once it listens.
 func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url string)) error {
@@ -113,11 +128,13 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 		if err != nil {
 			return usage(fmt.Errorf("token_file: %w", err))
 		}
-		token = strings.TrimSpace(string(b))
+		if token = strings.TrimSpace(string(b)); token == "" {
+			return usage(fmt.Errorf("token_file %s is empty: write a token into it", f))
+		}
 	}
 	l, err := net.Listen("tcp", d.bench.Panel.Listen)
 	if err != nil {
-		return fmt.Errorf("panel: %w; give [panel] another listen address", err)
+		return fmt.Errorf("panel: %w; is another nightsoak running? Else choose another address", err)
 	}
 	if job != nil {
 		resumed, err := d.resume(job)
@@ -146,7 +163,7 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 			errs <- err
 		}
 	}()
-	ready("http://" + l.Addr().String() + "/")
+	ready("http://" + reachable(l.Addr().String()) + "/")
 	// Meters stop first, so that the core has all they said when it stops.
 	meters := make(chan struct{})
 	go func() {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -20,7 +21,7 @@ func (c *stateCmd) Run(a *app) error {
 		return err
 	}
 	if c.JSON {
-		_, err := a.out.Write(append(b, '\n'))
+		_, err := a.out.Write(append(bytes.TrimSpace(b), '\n'))
 		return err
 	}
 	var s remoteState
@@ -75,9 +76,16 @@ func (s *remoteState) print(out io.Writer) error {
 		if x.Settled {
 			settled = "settled"
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s of its limit\t%s\n", x.Name, x.Tube, figure(x.Current, 1000, "mA"), figure(x.Watts, 1, "W"), figure(x.Ratio, 100, "%"), settled)
+		share := "share unknown"
+		if x.Ratio != nil {
+			share = fmt.Sprintf("%.1f %% of its limit", 100**x.Ratio)
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", x.Name, x.Tube, figure(x.Current, 1000, "mA"), figure(x.Watts, 1, "W"), share, settled)
 	}
 	for _, m := range s.Meters {
+		if m.State == "port" {
+			m.State = "port lost"
+		}
 		fmt.Fprintf(w, "%s\t%s\t%s %s\n", m.Name, m.State, m.Reading, m.Unit)
 	}
 	for _, x := range s.Alarms {

@@ -9,6 +9,7 @@ import (
 	"nightsoak/drivers"
 	"nightsoak/drivers/es51922"
 	"nightsoak/drivers/fs9721"
+	"nightsoak/drivers/nearest"
 	"nightsoak/drivers/scpi"
 )
 
@@ -21,41 +22,24 @@ func All() []drivers.Format {
 	}
 }
 
+// Names are the names of All, in its order.
+func Names() []string {
+	var names []string
+	for _, f := range All() {
+		names = append(names, f.Name)
+	}
+	return names
+}
+
 // Find is the format with that name. The error names the nearest one and lists
 // them all.
 func Find(name string) (drivers.Format, error) {
-	var names []string
-	nearest, least := "", int(^uint(0)>>1)
 	for _, f := range All() {
 		if f.Name == name {
 			return f, nil
 		}
-		names = append(names, f.Name)
-		if d := distance(strings.ToLower(strings.TrimSpace(name)), f.Name); d < least {
-			nearest, least = f.Name, d
-		}
 	}
+	known := Names()
 	return drivers.Format{}, fmt.Errorf("format %q is not known: nearest is %q, known are %s",
-		name, nearest, strings.Join(names, ", "))
-}
-
-// distance is the Levenshtein distance in bytes.
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := diagonal
-			if a[i] != b[j] {
-				cost++
-			}
-			diagonal = row[j+1]
-			row[j+1] = min(cost, row[j]+1, row[j+1]+1)
-		}
-	}
-	return row[len(b)]
+		name, nearest.Names(name, known, 1)[0], strings.Join(known, ", "))
 }

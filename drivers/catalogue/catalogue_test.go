@@ -151,6 +151,11 @@ func readCapture(fsys fs.FS, name string) (capture, error) {
 	return c, nil
 }
 
+// bytes are those of a .hex file.
+func (c capture) bytes() ([]byte, error) {
+	return hex.DecodeString(strings.ReplaceAll(strings.Join(c.lines, ""), " ", ""))
+}
+
 // show is a reading as a .want file writes it.
 func show(r drivers.Reading) string {
 	return strings.TrimSpace(r.Text() + " " + r.Unit() + " " + r.Flags.String())
@@ -160,7 +165,7 @@ func listen(f drivers.Format, c capture) (got []string, err error) {
 	if f.NewDecoder == nil {
 		return nil, fmt.Errorf("format %s does not listen: it needs a .dialogue", f.Name)
 	}
-	p, err := hex.DecodeString(strings.ReplaceAll(strings.Join(c.lines, ""), " ", ""))
+	p, err := c.bytes()
 	if err != nil {
 		return nil, err
 	}

@@ -1,9 +1,9 @@
 // Package es51922 reads the serial output of the ES51922 multimeter chip:
 // 22 000 counts, 19200 7O1, about two frames a second.
 //
-// Each frame is 14 characters of seven bits. All but the last two are 011xxxx;
-// the low four bits are, bit 3 first (ES51922 data sheet, layout, codes and
-// ranges from memory):
+// Each frame is 14 characters of seven bits. The upper three bits of all but
+// the last two are 011; the lower four are, bit 3 first (ES51922 data sheet,
+// layout, codes and ranges from memory):
 //
 //	 1     range, its meaning depends on the function
 //	 2-6   five digits, 0 to 9

@@ -215,33 +215,6 @@ func TestEveryCode(t *testing.T) {
 	}
 }
 
-// TestJoinAnywhere: whatever byte listening begins with, the next whole frame is read.
-func TestJoinAnywhere(t *testing.T) {
-	stream := []byte(strings.Repeat(good, 3))
-	for offset := range frameLen {
-		for size := 1; size <= frameLen+1; size++ {
-			got, rejects := decode(stream[offset:], size)
-			frames, short := 3, uint64(0)
-			if offset > 0 {
-				frames, short = 2, 1
-			}
-			if want := slices.Repeat([]string{goodText}, frames); !slices.Equal(got, want) || rejects != (drivers.Rejects{drivers.Short: short}) {
-				t.Errorf("from byte %d in pieces of %d: %q, rejects %v; want %d frames, short %d", offset, size, got, rejects, frames, short)
-			}
-		}
-	}
-}
-
-func TestNoAllocation(t *testing.T) {
-	d := Format.NewDecoder()
-	stream := []byte(good + "noise, and a long line of it" + good)
-	n := 0
-	emit := func(drivers.Reading) { n++ }
-	if allocs := testing.AllocsPerRun(100, func() { d.Feed(stream, emit) }); allocs != 0 || n == 0 {
-		t.Errorf("%v allocations for %d frames, want none", allocs, n)
-	}
-}
-
 // FuzzDecoder: nothing panics, and how the bytes are cut into pieces makes no difference.
 func FuzzDecoder(f *testing.F) {
 	f.Add([]byte(good))
@@ -259,17 +232,4 @@ func FuzzDecoder(f *testing.F) {
 			t.Errorf("%q holds %d frames, more than fit", p, n)
 		}
 	})
-}
-
-func BenchmarkDecoder(b *testing.B) {
-	stream := []byte(strings.Repeat(good, 100))
-	d := Format.NewDecoder()
-	n := 0
-	emit := func(drivers.Reading) { n++ }
-	b.ReportAllocs()
-	b.SetBytes(int64(len(stream)))
-	for b.Loop() {
-		d.Feed(stream, emit)
-	}
-	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "frames/s")
 }

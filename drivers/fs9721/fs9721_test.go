@@ -191,33 +191,6 @@ func TestMalformed(t *testing.T) {
 	}
 }
 
-// TestJoinAnywhere: whatever byte listening begins with, the next whole frame is read.
-func TestJoinAnywhere(t *testing.T) {
-	stream := slices.Repeat(frame(t, goodNibbles), 3)
-	for offset := range frameLen {
-		for size := 1; size <= frameLen+1; size++ {
-			got, rejects := decode(stream[offset:], size)
-			frames, noise := 3, uint64(0)
-			if offset > 0 {
-				frames, noise = 2, 1
-			}
-			if want := slices.Repeat([]string{goodText}, frames); !slices.Equal(got, want) || rejects != (drivers.Rejects{drivers.Noise: noise}) {
-				t.Errorf("from byte %d in pieces of %d: %q, rejects %v; want %d frames, noise %d", offset, size, got, rejects, frames, noise)
-			}
-		}
-	}
-}
-
-func TestNoAllocation(t *testing.T) {
-	d := Format.NewDecoder()
-	stream := append(slices.Repeat(frame(t, goodNibbles), 3), 0x00, 0x11, 0x22)
-	n := 0
-	emit := func(drivers.Reading) { n++ }
-	if allocs := testing.AllocsPerRun(100, func() { d.Feed(stream, emit) }); allocs != 0 || n == 0 {
-		t.Errorf("%v allocations for %d frames, want none", allocs, n)
-	}
-}
-
 // FuzzDecoder: nothing panics, and how the bytes are cut into pieces makes no difference.
 func FuzzDecoder(f *testing.F) {
 	good := frame(f, goodNibbles)
@@ -236,17 +209,4 @@ func FuzzDecoder(f *testing.F) {
 			t.Errorf("% X holds %d frames, more than fit", p, n)
 		}
 	})
-}
-
-func BenchmarkDecoder(b *testing.B) {
-	stream := slices.Repeat(frame(b, goodNibbles), 100)
-	d := Format.NewDecoder()
-	n := 0
-	emit := func(drivers.Reading) { n++ }
-	b.ReportAllocs()
-	b.SetBytes(int64(len(stream)))
-	for b.Loop() {
-		d.Feed(stream, emit)
-	}
-	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "frames/s")
 }

@@ -16,6 +16,7 @@ import (
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
 	"nightsoak/drivers"
+	"nightsoak/export"
 )
 
 // Run is what every line of a run is tagged with.
@@ -128,7 +129,7 @@ func words(v *alarms.Event) string {
 		}
 		return s
 	case alarms.EventAct:
-		return strings.TrimSpace(strings.Join(strings.Fields(strings.Join([]string{v.Act, v.ID, v.Meter, v.Socket, v.For, v.Text}, " ")), " "))
+		return strings.TrimSpace(v.Act + " " + export.ActWords(v))
 	}
 	return cmp.Or(v.Text, v.Event)
 }

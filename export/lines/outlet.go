@@ -212,7 +212,7 @@ func (o *Outlet) send() {
 		err := o.deliver(ctx, b)
 		cancel()
 		now := time.Now()
-		var l lost
+		_, refused := errors.AsType[lost](err)
 		switch {
 		case err == nil:
 			if failing {
@@ -220,7 +220,7 @@ func (o *Outlet) send() {
 			}
 			failing, pause = false, firstPause
 			o.taken(next)
-		case errors.As(err, &l):
+		case refused:
 			if now.Sub(told) >= quiet {
 				o.log.Error().Err(err).Int("dropped", n).Msg("lines refused")
 				told = now
@@ -333,7 +333,7 @@ func toHTTP(to string) func(context.Context, []byte) error {
 		req.Header.Set("Content-Type", "text/plain; charset=utf-8")
 		resp, err := client.Do(req)
 		if err != nil {
-			if u := (*url.Error)(nil); errors.As(err, &u) {
+			if u, ok := errors.AsType[*url.Error](err); ok {
 				err = u.Err // without the URL, which may hold a password
 			}
 			return err

@@ -135,7 +135,7 @@ func readBody(w http.ResponseWriter, r *http.Request, name string, fields []stri
 	req := request{act: alarms.Act{Act: name}}
 	raw, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxBody))
 	if err != nil {
-		if tooBig := (*http.MaxBytesError)(nil); errors.As(err, &tooBig) {
+		if _, tooBig := errors.AsType[*http.MaxBytesError](err); tooBig {
 			return req, http.StatusRequestEntityTooLarge, fmt.Errorf("the body is larger than %d kB", maxBody>>10)
 		}
 		return req, http.StatusBadRequest, fmt.Errorf("the body broke off: %w", err)

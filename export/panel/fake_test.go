@@ -105,7 +105,7 @@ func scene(name string) *fake {
 	f := &fake{}
 	s := export.State{
 		Bench: "north", RunID: "20260114-2012-R-1187", Ticket: "R-1187", Amplifier: "four-tube bass head, 100 W",
-		Anchor: time.Date(2026, 1, 14, 20, 12, 0, 0, time.UTC),
+		Started: time.Date(2026, 1, 14, 20, 12, 0, 0, time.UTC),
 	}
 	snap := alarms.Snapshot{T: minutes(152.4), Phase: alarms.Soak, PhaseSince: minutes(23.5),
 		HT: alarms.HTState{Volts: is(462), Charged: charged(true), Settled: is(462.4)}}

@@ -27,9 +27,8 @@ var numerals = map[rune]string{
 // numeral draws a figure: digits, a sign, a point. words is what it says to
 // those who do not see it.
 func numeral(s, words string) template.HTML {
-	var b strings.Builder
-	x := 0
 	var paths strings.Builder
+	x := 0
 	for _, r := range s {
 		d, ok := numerals[r]
 		if !ok {
@@ -41,7 +40,6 @@ func numeral(s, words string) template.HTML {
 			x -= 36
 		}
 	}
-	fmt.Fprintf(&b, `<svg class="numeral" viewBox="0 0 %d 100" role="img" aria-label="%s">%s</svg>`,
-		max(x-14, 56), template.HTMLEscapeString(words), paths.String())
-	return template.HTML(b.String())
+	return template.HTML(fmt.Sprintf(`<svg class="numeral" viewBox="0 0 %d 100" role="img" aria-label="%s">%s</svg>`,
+		max(x-14, 56), template.HTMLEscapeString(words), paths.String()))
 }

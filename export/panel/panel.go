@@ -14,6 +14,7 @@ import (
 	"net/http"
 	"path"
 	"strconv"
+	"time"
 
 	"github.com/rs/zerolog"
 
@@ -281,5 +282,10 @@ func (p *panel) runRows(ctx context.Context) ([]runRow, error) {
 	}
 	var rows []runRow
 	err = json.Unmarshal(b, &rows)
+	for i := range rows {
+		if at, err := time.Parse(time.RFC3339, rows[i].Started); err == nil {
+			rows[i].Started = at.UTC().Format("2006-01-02 15:04")
+		}
+	}
 	return rows, err
 }

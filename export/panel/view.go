@@ -15,6 +15,7 @@ import (
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
 	"nightsoak/export"
+	"nightsoak/export/report/chart"
 )
 
 // A page is a frame and a list of sections, each a template of its own. The
@@ -274,7 +275,7 @@ func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
 		v.Drift, v.Arrow = drift(d.X)
 	}
 	if k.Age.Known {
-		v.Age = ago(time.Duration(k.Age.X * float64(time.Second)))
+		v.Age = ago(duration(k.Age))
 	}
 	up := phase == alarms.WarmUp || phase == alarms.Soak
 	v.Blind = up && !v.Known
@@ -295,7 +296,7 @@ func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
 			v.Settle += " at " + strconv.FormatFloat(math.Round(100*k.SettledRatio.X), 'f', 0, 64) + " %"
 		}
 	case k.SettlesIn.Known:
-		v.Settle = "settles in " + ago(time.Duration(k.SettlesIn.X*float64(time.Second)))
+		v.Settle = "settles in " + ago(duration(k.SettlesIn))
 		if k.SettlesIn.X >= 3600 {
 			v.Settle = "over 1 h to settle"
 		}
@@ -367,14 +368,14 @@ func lookMeter(m *alarms.MeterState) meterView {
 		v.Flags = m.Reading.Flags.String()
 	}
 	if m.Age.Known {
-		v.Age = ago(time.Duration(m.Age.X * float64(time.Second)))
+		v.Age = ago(duration(m.Age))
 	}
 	return v
 }
 
 func lookEvent(s *export.State, e *alarms.Event) eventView {
 	t := time.Duration(e.T)
-	v := eventView{Clock: s.Wall(t).Local().Format("15:04:05"), At: stamp(t), What: e.Event, Text: e.Text}
+	v := eventView{Clock: s.Wall(t).Local().Format("15:04:05"), At: chart.ClockSeconds(t), What: e.Event, Text: e.Text}
 	switch e.Event {
 	case alarms.EventPhase:
 		v.Text = string(e.Phase)
@@ -392,7 +393,7 @@ func lookEvent(s *export.State, e *alarms.Event) eventView {
 		v.Text = string(e.Priority) + ", " + string(e.State) + ": " + e.Text
 	case alarms.EventAct:
 		v.What = e.Act
-		v.Text = strings.Join(strings.Fields(strings.Join([]string{e.ID, e.Meter, e.Socket, e.For, e.Text}, " ")), " ")
+		v.Text = export.ActWords(e)
 	case alarms.EventPort:
 		v.What = "port of " + e.Meter
 		if e.Text == "" && e.Open != nil {
@@ -418,6 +419,9 @@ func places(volts float64) string {
 	return fmt.Sprintf("%.0f", volts)
 }
 
+// duration is a known value in seconds.
+func duration(v socket.Value) time.Duration { return time.Duration(v.X * float64(time.Second)) }
+
 // ago is a duration in the two units that matter: "2 h 32 min", "12 min", "45 s".
 func ago(d time.Duration) string {
 	d = max(d, 0)
@@ -428,12 +432,6 @@ func ago(d time.Duration) string {
 		return fmt.Sprintf("%d min", int(d.Minutes()))
 	}
 	return fmt.Sprintf("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
-}
-
-// stamp is a run time: 2:32:07.
-func stamp(d time.Duration) string {
-	s := int(d.Seconds())
-	return fmt.Sprintf("%d:%02d:%02d", s/3600, s/60%60, s%60)
 }
 
 // compose is the view with what its page needs beside the state.

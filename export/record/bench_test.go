@@ -14,7 +14,7 @@ const benchBatch = 1000
 // put into the same table by nothing but SQLite.
 func BenchmarkWriter(b *testing.B) {
 	s, id := benchStore(b)
-	w, err := s.Writer(id, Options{Keep: 1 << 30})
+	w, err := s.Writer(id, Options{keep: 1 << 30})
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -64,7 +64,7 @@ func BenchmarkBareInserts(b *testing.B) {
 
 func BenchmarkInputs(b *testing.B) {
 	s, id := benchStore(b)
-	w, err := s.Writer(id, Options{Keep: 1 << 30})
+	w, err := s.Writer(id, Options{keep: 1 << 30})
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -157,7 +157,7 @@ func WriteCSV(w io.Writer, meters []string, inputs iter.Seq2[alarms.Input, error
 		if err != nil {
 			return err
 		}
-		if kind, _, _ := encodeAct(&in); kind != "" {
+		if in.Act != nil || in.Port != nil || in.Gap != nil {
 			continue
 		}
 		if in.Meter < 0 || in.Meter >= len(meters) {
@@ -254,7 +254,7 @@ func parseAct(line []byte) (in alarms.Input, err error) {
 		return nil
 	}
 	switch head.Event {
-	case kindAct:
+	case alarms.EventAct:
 		var e struct {
 			common
 			alarms.Act
@@ -263,7 +263,7 @@ func parseAct(line []byte) (in alarms.Input, err error) {
 			err = errors.New(`event "act" without "act": say which, for example "act":"note"`)
 		}
 		in.Act = &e.Act
-	case kindPort:
+	case alarms.EventPort:
 		var e struct {
 			common
 			alarms.PortChange
@@ -272,7 +272,7 @@ func parseAct(line []byte) (in alarms.Input, err error) {
 			err = errors.New(`event "port" without "meter": say whose port`)
 		}
 		in.Port = &e.PortChange
-	case kindGap:
+	case alarms.EventGap:
 		var e struct {
 			common
 			alarms.Gap

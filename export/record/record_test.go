@@ -21,7 +21,7 @@ var anchor = time.Date(2026, 11, 24, 22, 14, 53, 250e6, time.UTC)
 
 func demoRun() Info {
 	return Info{
-		Ticket: "R-1187", Anchor: anchor, Amplifier: "four-tube bass head, 100 W", Bench: "north",
+		Ticket: "R-1187", Started: anchor, Amplifier: "four-tube bass head, 100 W", Bench: "north",
 		Meters:    []string{"k1", "k2", "k3", "k4", "ht"},
 		BenchText: []byte("name = \"north\"\r\n\xff"), JobText: []byte("ticket = \"R-1187\"\n"),
 		Core: "1", Software: "0.1.0", GOARCH: "arm64",
@@ -127,7 +127,7 @@ func TestFind(t *testing.T) {
 	}
 	for i, ticket := range []string{"R-1187", "R-1188", "R-1187"} {
 		in := demoRun()
-		in.Ticket, in.Anchor = ticket, anchor.Add(time.Duration(-i)*time.Hour) // a wall clock that goes backwards
+		in.Ticket, in.Started = ticket, anchor.Add(time.Duration(-i)*time.Hour) // a wall clock that goes backwards
 		begin(t, s, in)
 	}
 	for id, want := range map[string]string{

@@ -20,7 +20,7 @@ import (
 type Info struct {
 	ID       string     `json:"id"` // "R-1187-20261124T221453Z"; fit for a file name
 	Ticket   string     `json:"ticket"`
-	Anchor   time.Time  `json:"started"` // wall clock at run time 0, UTC, whole milliseconds
+	Started  time.Time  `json:"started"` // wall clock at run time 0, UTC, whole milliseconds
 	Ended    *time.Time `json:"ended"`   // wall clock, UTC; nil while unfinished
 	Readings int64      `json:"readings"`
 	Events   int64      `json:"events"`
@@ -59,7 +59,7 @@ func key(n, seq int64) int64 { return n<<seqBits | seq }
 func seqOf(key int64) int64 { return key & (1<<seqBits - 1) }
 
 // Begin records a new run and returns it with its ID. From Info it takes
-// Ticket, Anchor, Amplifier, Bench, Meters, the two texts and the three
+// Ticket, Started, Amplifier, Bench, Meters, the two texts and the three
 // versions.
 func (s *Store) Begin(in Info) (Info, error) {
 	tx, err := s.db.Begin()
@@ -67,7 +67,7 @@ func (s *Store) Begin(in Info) (Info, error) {
 		return Info{}, s.wrap(err)
 	}
 	defer tx.Rollback()
-	base := fileSafe(in.Ticket) + "-" + in.Anchor.UTC().Format("20060102T150405Z")
+	base := fileSafe(in.Ticket) + "-" + in.Started.UTC().Format("20060102T150405Z")
 	id := base
 	for i := 2; ; i++ {
 		var taken bool
@@ -81,7 +81,7 @@ func (s *Store) Begin(in Info) (Info, error) {
 	}
 	res, err := tx.Exec(`INSERT INTO runs (id, ticket, amplifier, bench, anchor, bench_text, job_text, core, software, goarch)
 		VALUES (?, ?, ?, ?, ?, coalesce(?, x''), coalesce(?, x''), ?, ?, ?)`,
-		id, in.Ticket, in.Amplifier, in.Bench, stamp(in.Anchor), in.BenchText, in.JobText, in.Core, in.Software, in.GOARCH)
+		id, in.Ticket, in.Amplifier, in.Bench, stamp(in.Started), in.BenchText, in.JobText, in.Core, in.Software, in.GOARCH)
 	if err != nil {
 		return Info{}, s.wrap(err)
 	}
@@ -139,7 +139,7 @@ func (s *Store) runs(where string, args ...any) (runs []Info, err error) {
 			return nil, s.damaged(cmp.Or(in.ID, "?"), "its row in runs", err)
 		}
 		in.Advanced, in.EndedAt = ms(advanced), ms(endedMs.Int64)
-		in.Anchor, err = time.Parse(stampLayout, anchor)
+		in.Started, err = time.Parse(stampLayout, anchor)
 		if ended.Valid {
 			t, endErr := time.Parse(stampLayout, ended.String)
 			in.Ended, err = &t, errors.Join(err, endErr)
@@ -208,13 +208,6 @@ func (s *Store) Unfinished(ticket string) (in Info, ok bool, err error) {
 	return runs[0], true, nil
 }
 
-// The kinds of act, as alarms.Event names them.
-const (
-	kindAct  = alarms.EventAct
-	kindPort = alarms.EventPort
-	kindGap  = alarms.EventGap
-)
-
 // Inputs yields all that the core was told in a run, in the order it arrived;
 // id as in Find. It stops after the first error.
 func (s *Store) Inputs(id string) iter.Seq2[alarms.Input, error] {
@@ -277,26 +270,26 @@ func encodeAct(i *alarms.Input) (kind string, body []byte, err error) {
 	switch {
 	case i.Act != nil:
 		body, err = json.Marshal(i.Act)
-		return kindAct, body, err
+		return alarms.EventAct, body, err
 	case i.Port != nil:
 		body, err = json.Marshal(i.Port)
-		return kindPort, body, err
+		return alarms.EventPort, body, err
 	case i.Gap != nil:
 		body, err = json.Marshal(i.Gap)
-		return kindGap, body, err
+		return alarms.EventGap, body, err
 	}
 	return "", nil, nil
 }
 
 func decodeAct(kind string, body []byte, i *alarms.Input) error {
 	switch kind {
-	case kindAct:
+	case alarms.EventAct:
 		i.Act = new(alarms.Act)
 		return json.Unmarshal(body, i.Act)
-	case kindPort:
+	case alarms.EventPort:
 		i.Port = new(alarms.PortChange)
 		return json.Unmarshal(body, i.Port)
-	case kindGap:
+	case alarms.EventGap:
 		i.Gap = new(alarms.Gap)
 		return json.Unmarshal(body, i.Gap)
 	}

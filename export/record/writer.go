@@ -14,26 +14,25 @@ import (
 	"nightsoak/alarms"
 )
 
-// Options of a Writer; the zero value of each field stands for its default.
-// All durations are wall time. The two functions are called one at a time,
-// from goroutines of the Writer, and must not wait for it.
+// Options of a Writer. The two functions are called one at a time, from
+// goroutines of the Writer, and must not wait for it; nil is nobody to tell.
 type Options struct {
-	FlushEvery  time.Duration // from commit to commit; this and a commit's own time are what a SIGKILL can cost; 250 ms
-	MaxBatch    int           // inputs and events that make a commit due at once; 4096
-	Keep        int           // inputs and events held in memory while the disk does not take them; 50,000
-	FailAfter   time.Duration // how long a commit may fail, or not return, before OnFailing; 2 s
-	OnFailing   func(error)   // once each: the disk does not take the record; an event wraps ErrDiffers
-	OnRecovered func()        // the disk takes it again; never once an event differed
+	OnFailing   func(error) // once each: the disk has not taken the record for 2 s; an event wraps ErrDiffers
+	OnRecovered func()      // the disk takes it again; never once an event differed
+
+	// Tests choose these; 0 stands for the default. Durations are wall time.
+	flushEvery time.Duration // from commit to commit; this and a commit's own time are what a SIGKILL can cost; 250 ms
+	maxBatch   int           // inputs and events that make a commit due at once; 4096
+	keep       int           // inputs and events held in memory while the disk does not take them; 50,000
+	failAfter  time.Duration // how long a commit may fail, or not return, before OnFailing; 2 s
 }
 
-// Step is what the core did at one go: what it was told, the events that
-// followed from it, and the run time up to which the run has then been judged.
-// Events without inputs come from advancing time, or from replaying a resumed
-// run.
+// Step is what the core did at one go. Events without inputs come from
+// advancing time, or from replaying a resumed run.
 type Step struct {
-	Inputs []alarms.Input
-	Events []alarms.Event
-	T      time.Duration
+	Inputs []alarms.Input // what it was told
+	Events []alarms.Event // what followed
+	T      time.Duration  // run time up to which the run has then been judged
 }
 
 // errAborted is why a Writer that gave up did not write the rest.
@@ -100,10 +99,10 @@ func (s *Store) Writer(id string, opts Options) (*Writer, error) {
 	if in.Ended != nil {
 		return nil, fmt.Errorf("%s: %w at %s: begin a new one", in.ID, ErrEnded, stamp(*in.Ended))
 	}
-	opts.FlushEvery = cmp.Or(opts.FlushEvery, 250*time.Millisecond)
-	opts.MaxBatch = cmp.Or(opts.MaxBatch, 4096)
-	opts.Keep = cmp.Or(opts.Keep, 50_000)
-	opts.FailAfter = cmp.Or(opts.FailAfter, 2*time.Second)
+	opts.flushEvery = cmp.Or(opts.flushEvery, 250*time.Millisecond)
+	opts.maxBatch = cmp.Or(opts.maxBatch, 4096)
+	opts.keep = cmp.Or(opts.keep, 50_000)
+	opts.failAfter = cmp.Or(opts.failAfter, 2*time.Second)
 	w := &Writer{
 		s: s, n: in.n, id: in.ID, opts: opts,
 		wake: make(chan struct{}, 1), hurry: make(chan struct{}, 1),
@@ -123,7 +122,7 @@ func (s *Store) Writer(id string, opts Options) (*Writer, error) {
 }
 
 // Put records a step. It never waits for the disk; while the disk takes
-// nothing and Keep is reached, the step is counted instead of kept. The
+// nothing and 50,000 inputs and events wait, the step is counted instead of kept. The
 // slices stay the caller's. Put after Close does nothing.
 func (w *Writer) Put(s Step) {
 	w.mu.Lock()
@@ -133,7 +132,7 @@ func (w *Writer) Put(s Step) {
 	}
 	i := item{Step: s, seq: w.next}
 	w.next += int64(len(s.Inputs)) // what is dropped leaves a hole
-	if w.held+i.size() > w.opts.Keep {
+	if w.held+i.size() > w.opts.keep {
 		w.lost.add(s)
 		return
 	}
@@ -187,7 +186,7 @@ func (w *Writer) nudge() {
 	if len(w.queue) > 0 {
 		signal(w.wake)
 	}
-	if w.urgent > 0 || w.queued >= w.opts.MaxBatch {
+	if w.urgent > 0 || w.queued >= w.opts.maxBatch {
 		signal(w.hurry)
 	}
 }
@@ -286,7 +285,7 @@ func (w *Writer) run() {
 			return
 		}
 		select {
-		case <-time.After(w.opts.FlushEvery - time.Since(begun)):
+		case <-time.After(w.opts.flushEvery - time.Since(begun)):
 		case <-w.hurry:
 		case <-w.abort:
 			return
@@ -311,7 +310,7 @@ func (w *Writer) take() (batch []item, closing bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	n, size := 0, 0
-	for n < len(w.queue) && size < w.opts.MaxBatch {
+	for n < len(w.queue) && size < w.opts.maxBatch {
 		size += w.queue[n].size()
 		if w.queue[n].done != nil {
 			w.urgent--
@@ -344,7 +343,7 @@ func (w *Writer) release(batch []item) {
 
 // commit writes a batch, again and again until it is on disk; it says whether it is.
 func (w *Writer) commit(batch []item) bool {
-	watch := time.AfterFunc(w.opts.FailAfter, w.health.begin())
+	watch := time.AfterFunc(w.opts.failAfter, w.health.begin())
 	defer watch.Stop()
 	for wait := 50 * time.Millisecond; ; wait = min(2*wait, 5*time.Second) {
 		differs, err := w.write(batch)

@@ -127,7 +127,7 @@ func TestDiskThatDoesNotTakeTheRecord(t *testing.T) {
 	run := begin(t, s, demoRun())
 	words := make(chan error, 100) // nil for recovered
 	w := writer(t, s, run.ID, Options{
-		FlushEvery: time.Millisecond, MaxBatch: 7, Keep: 100, FailAfter: 200 * time.Millisecond,
+		flushEvery: time.Millisecond, maxBatch: 7, keep: 100, failAfter: 200 * time.Millisecond,
 		OnFailing: func(err error) { words <- err }, OnRecovered: func() { words <- nil },
 	})
 	put := func(from, to int) {
@@ -227,7 +227,7 @@ func TestFullDisk(t *testing.T) {
 		t.Fatal(err)
 	}
 	failing, recovered := make(chan error, 10), make(chan bool, 10)
-	w := writer(t, s, run.ID, Options{FlushEvery: time.Millisecond, FailAfter: 500 * time.Millisecond,
+	w := writer(t, s, run.ID, Options{flushEvery: time.Millisecond, failAfter: 500 * time.Millisecond,
 		OnFailing: func(err error) { failing <- err }, OnRecovered: func() { recovered <- true }})
 	const n = 500 // some pages
 	inputs := make([]alarms.Input, n)

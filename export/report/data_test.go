@@ -25,8 +25,8 @@ func known(x, u float64) socket.Value { return socket.Value{X: x, U: u, Known: t
 func night(end time.Duration, runaway bool) *Data {
 	rnd := rand.New(rand.NewPCG(1187, 1))
 	d := &Data{
-		RunID:  "20261124-210400-R-1187",
-		Anchor: time.Date(2026, 11, 24, 21, 4, 0, 0, time.UTC), End: end, Ended: true,
+		RunID:   "20261124-210400-R-1187",
+		Started: time.Date(2026, 11, 24, 21, 4, 0, 0, time.UTC), End: end, Ended: true,
 		SoftwareVersion: "0.2.0", CoreVersion: "1",
 		Bench: &bench.Bench{Name: "north"},
 		Job: &bench.Job{Ticket: "R-1187", Amplifier: "four-tube bass head, 100 W", Bias: "fixed",

@@ -387,6 +387,28 @@ func (f *facts) traceOf(title string, width, height int) *chart.Trace {
 	return t
 }
 
+// socketTrace is a trace with the alarms and a line per socket: its series, its
+// figure at its settling and the last one (see label).
+func (f *facts) socketTrace(t *chart.Trace, series []*chart.Series,
+	settled func(*alarms.Event) *socket.Value, last func(*alarms.SocketState) socket.Value) *chart.Trace {
+	for i, s := range f.Job.Sockets {
+		l := chart.Line{Name: s.Name, Alarm: f.alarmed(s.Name), Note: unknown}
+		if seen(series, i) {
+			l.Series, l.Note = series[i], ""
+		}
+		var at *socket.Value
+		if e := f.settled[i]; e != nil {
+			at = settled(e)
+		}
+		if s := nth(f.Final.Sockets, i); s != nil {
+			f.label(&l, at, last(s), t.Scale, t.Unit)
+		}
+		t.Lines = append(t.Lines, l)
+	}
+	t.Marks = f.marks()
+	return t
+}
+
 // shareTrace is every socket's share of its limit over the run, with the alarms.
 func (f *facts) shareTrace(width, height int) *chart.Trace {
 	t := f.traceOf("Heat at each tube's plate (plate dissipation), as a share of its limit", width, height)
@@ -396,22 +418,18 @@ func (f *facts) shareTrace(width, height int) *chart.Trace {
 		text = "limit set for this job: " + percent(x) + " of what the handbook allows"
 	}
 	t.Limits = []chart.Level{{Text: text, Y: f.Job.Limits.Dissipation}}
-	for i, s := range f.Job.Sockets {
-		l := chart.Line{Name: s.Name, Alarm: f.alarmed(s.Name), Note: unknown}
-		if seen(f.Ratio, i) {
-			l.Series, l.Note = f.Ratio[i], ""
-		}
-		var settled *socket.Value
-		if e := f.settled[i]; e != nil {
-			settled = e.DissipationRatio
-		}
-		if s := at(f.Final.Sockets, i); s != nil {
-			f.label(&l, settled, s.DissipationRatio, 100, "%")
-		}
-		t.Lines = append(t.Lines, l)
-	}
-	t.Marks = f.marks()
-	return t
+	return f.socketTrace(t, f.Ratio,
+		func(e *alarms.Event) *socket.Value { return e.DissipationRatio },
+		func(s *alarms.SocketState) socket.Value { return s.DissipationRatio })
+}
+
+// currentTrace is every socket's cathode current over the run, with the alarms.
+func (f *facts) currentTrace(width, height int) *chart.Trace {
+	t := f.traceOf("Cathode current of each tube", width, height)
+	t.Unit, t.Scale = "mA", 1000
+	return f.socketTrace(t, f.Current,
+		func(e *alarms.Event) *socket.Value { return e.CathodeCurrent },
+		func(s *alarms.SocketState) socket.Value { return s.CathodeCurrent })
 }
 
 // marks are the alarms, numbered as the report's tables number them.
@@ -422,55 +440,21 @@ func (f *facts) marks() (m []chart.Mark) {
 	return m
 }
 
-// seen says whether a series holds anything.
+// nth is element i of s; nil where s is short.
+func nth[T any](s []T, i int) *T {
+	if i < len(s) {
+		return &s[i]
+	}
+	return nil
+}
+
+// seen says whether series i is there and holds anything.
 func seen(s []*chart.Series, i int) bool {
 	if i >= len(s) {
 		return false
 	}
 	_, ok := s[i].Last()
 	return ok
-}
-
-// sharesSeen and currentsOnly count the sockets whose share of the limit was
-// ever known, and those of which only the current was, as without a plate meter.
-func (f *facts) sharesSeen() (n int) {
-	for i := range f.Job.Sockets {
-		if seen(f.Ratio, i) {
-			n++
-		}
-	}
-	return n
-}
-
-func (f *facts) currentsOnly() (n int) {
-	for i := range f.Job.Sockets {
-		if seen(f.Current, i) && !seen(f.Ratio, i) {
-			n++
-		}
-	}
-	return n
-}
-
-// currentTrace is every socket's cathode current over the run.
-func (f *facts) currentTrace(width, height int) *chart.Trace {
-	t := f.traceOf("Cathode current of each tube", width, height)
-	t.Unit, t.Scale = "mA", 1000
-	for i, s := range f.Job.Sockets {
-		l := chart.Line{Name: s.Name, Alarm: f.alarmed(s.Name), Note: unknown}
-		if seen(f.Current, i) {
-			l.Series, l.Note = f.Current[i], ""
-		}
-		var settled *socket.Value
-		if e := f.settled[i]; e != nil {
-			settled = e.CathodeCurrent
-		}
-		if s := at(f.Final.Sockets, i); s != nil {
-			f.label(&l, settled, s.CathodeCurrent, 1000, "mA")
-		}
-		t.Lines = append(t.Lines, l)
-	}
-	t.Marks = f.marks()
-	return t
 }
 
 // supplyTrace is the plate supply over the run.

@@ -11,7 +11,6 @@ import (
 	"strings"
 	"time"
 
-	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
 	"nightsoak/export/report/chart"
@@ -69,15 +68,19 @@ func writeHTML(w io.Writer, f *facts) error {
 	} else if n > 0 {
 		height = 310
 	}
+	var shares, currentsOnly bool // of any socket; the latter as without a plate meter
+	for i := range f.Job.Sockets {
+		share := seen(f.Ratio, i)
+		shares = shares || share
+		currentsOnly = currentsOnly || !share && seen(f.Current, i)
+	}
 	front := f.shareTrace(720, height)
-	if f.currentsOnly() > 0 {
-		if current := f.currentTrace(720, height); f.sharesSeen() == 0 {
-			front = current
-		} else {
-			current.Height = 200
-			if v.Current, err = inline(current); err != nil {
-				return err
-			}
+	switch {
+	case currentsOnly && !shares:
+		front = f.currentTrace(720, height)
+	case currentsOnly:
+		if v.Current, err = inline(f.currentTrace(720, 200)); err != nil {
+			return err
 		}
 	}
 	if v.Share, err = inline(front); err != nil {
@@ -112,20 +115,13 @@ func writeSVG(w io.Writer, f *facts) error {
 	return chart.Stack(w, share, supply)
 }
 
-func tubeName(s bench.Socket) string {
-	if s.Tube == nil {
-		return ""
-	}
-	return s.Tube.Name
-}
-
-// wall is a run time as a wall clock shows it, with the day where it helps.
-func (f *facts) wall(t time.Duration) string { return f.Anchor.Add(t).Format("15:04:05") }
+// wall is a run time as a wall clock shows it.
+func (f *facts) wall(t time.Duration) string { return f.Started.Add(t).Format("15:04:05") }
 
 func (f *facts) view() *view {
 	v := &view{
 		Ticket: f.Job.Ticket, Amplifier: f.Job.Amplifier, Bench: f.Bench.Name, RunID: f.RunID,
-		Started:         f.Anchor.Format("Monday 2 January 2006, 15:04 MST"),
+		Started:         f.Started.Format("Monday 2 January 2006, 15:04 MST"),
 		SoftwareVersion: f.SoftwareVersion, CoreVersion: f.CoreVersion,
 		Verdict: f.verdict(), HT: f.htWords(),
 	}
@@ -264,7 +260,7 @@ func (v *view) socketRows(f *facts) {
 			r.Worst, r.WorstAt = figure(w.Ratio, 100, 1, "%"), chart.ClockSeconds(w.T)
 			r.Over = w.Ratio.X > f.Job.Limits.Dissipation
 		}
-		if l := at(f.Final.Sockets, i); l != nil {
+		if l := nth(f.Final.Sockets, i); l != nil {
 			r.Last = figure(l.DissipationRatio, 100, 1, "%")
 		}
 		v.Sockets = append(v.Sockets, r)
@@ -328,7 +324,7 @@ func (v *view) benchFacts(f *facts) {
 	}
 	for i, w := range f.Job.Watches {
 		last := socket.Value{}
-		if l := at(f.Final.Watches, i); l != nil {
+		if l := nth(f.Final.Watches, i); l != nil {
 			last = l.Value
 		}
 		unit := w.Quantity.SIUnit()
@@ -353,19 +349,14 @@ func (v *view) benchFacts(f *facts) {
 	}
 }
 
-// accuracy is a meter's accuracy as the bench file writes it.
-func accuracy(a bench.Accuracy) string {
-	return fmt.Sprintf("%.6g%% + %.6g", a.OfReading*100, a.Counts)
-}
-
 func (v *view) meterRows(f *facts) {
 	for i, m := range f.Bench.Meters {
 		r := viewMeter{Name: m.Name, Format: m.Format.Name, Accuracy: "not stated", Scale: fmt.Sprintf("%.6g", m.Scale),
-			Readings: count(at(f.Readings, i)), Rejected: count(at(f.Rejects, i)), State: unknown}
+			Readings: count(nth(f.Readings, i)), Rejected: count(nth(f.Rejects, i)), State: unknown}
 		if m.Accuracy.Given {
 			r.Accuracy = accuracy(m.Accuracy)
 		}
-		if s := at(f.Final.Meters, i); s != nil {
+		if s := nth(f.Final.Meters, i); s != nil {
 			r.State = s.State
 		}
 		v.Meters = append(v.Meters, r)

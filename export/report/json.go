@@ -9,6 +9,7 @@ import (
 	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
+	"nightsoak/export"
 )
 
 type jsonRun struct {
@@ -72,18 +73,6 @@ type jsonLimits struct {
 
 type seconds = alarms.Seconds
 
-// u95 is the expanded uncertainty, coverage factor 2; unknown when it cannot be stated.
-func u95(v socket.Value) socket.Value {
-	return socket.Value{X: 2 * v.U, Known: v.Known && v.U > 0}
-}
-
-func at[T any](s []T, i int) *T {
-	if i < len(s) {
-		return &s[i]
-	}
-	return nil
-}
-
 // writeJSON writes one object: run, verdict, sockets, meters, limits, events.
 // Each event stands alone on its line, in the very bytes of its json.Marshal.
 func writeJSON(w io.Writer, f *facts) error {
@@ -98,7 +87,7 @@ func writeJSON(w io.Writer, f *facts) error {
 	}{
 		Run: jsonRun{
 			ID: f.RunID, Ticket: f.Job.Ticket, Amplifier: f.Job.Amplifier, Bench: f.Bench.Name,
-			Started: f.Anchor.UTC(), T: seconds(f.End), SoakS: seconds(f.soak),
+			Started: f.Started.UTC(), T: seconds(f.End), SoakS: seconds(f.soak),
 			SoftwareVersion: f.SoftwareVersion, CoreVersion: f.CoreVersion,
 		},
 		Verdict: v.Headline, Beside: append([]string{}, v.Beside...),
@@ -106,7 +95,7 @@ func writeJSON(w io.Writer, f *facts) error {
 		Limits: limitsOf(f.Job.Limits),
 	}
 	if f.Ended {
-		end := f.Anchor.Add(f.End).UTC()
+		end := f.Started.Add(f.End).UTC()
 		head.Run.Ended = &end
 	}
 	for i, s := range f.Job.Sockets {
@@ -114,28 +103,28 @@ func writeJSON(w io.Writer, f *facts) error {
 		if e := f.settled[i]; e != nil {
 			j.Settled, j.SettledT = true, &e.T
 			if e.CathodeCurrent != nil {
-				j.Current, j.CurrentU95 = *e.CathodeCurrent, u95(*e.CathodeCurrent)
+				j.Current, j.CurrentU95 = *e.CathodeCurrent, export.U95(*e.CathodeCurrent)
 			}
 			if e.DissipationRatio != nil {
-				j.Ratio, j.RatioU95 = *e.DissipationRatio, u95(*e.DissipationRatio)
+				j.Ratio, j.RatioU95 = *e.DissipationRatio, export.U95(*e.DissipationRatio)
 			}
 		}
 		if x := f.worst(i); x.Ratio.Known {
 			t := seconds(x.T)
-			j.Worst, j.WorstU95, j.WorstT = x.Ratio, u95(x.Ratio), &t
+			j.Worst, j.WorstU95, j.WorstT = x.Ratio, export.U95(x.Ratio), &t
 		}
-		if l := at(f.Final.Sockets, i); l != nil {
-			j.LastRatio, j.LastRatioU95, j.LastCurrent = l.DissipationRatio, u95(l.DissipationRatio), l.CathodeCurrent
+		if l := nth(f.Final.Sockets, i); l != nil {
+			j.LastRatio, j.LastRatioU95, j.LastCurrent = l.DissipationRatio, export.U95(l.DissipationRatio), l.CathodeCurrent
 		}
 		head.Sockets = append(head.Sockets, j)
 	}
 	for i, m := range f.Bench.Meters {
-		j := jsonMeter{Name: m.Name, Format: m.Format.Name, Scale: m.Scale, Readings: at(f.Readings, i), Rejected: at(f.Rejects, i)}
+		j := jsonMeter{Name: m.Name, Format: m.Format.Name, Scale: m.Scale, Readings: nth(f.Readings, i), Rejected: nth(f.Rejects, i)}
 		if m.Accuracy.Given {
 			a := accuracy(m.Accuracy)
 			j.Accuracy = &a
 		}
-		if s := at(f.Final.Meters, i); s != nil {
+		if s := nth(f.Final.Meters, i); s != nil {
 			j.State = s.State
 		}
 		head.Meters = append(head.Meters, j)

@@ -5,7 +5,6 @@ package report
 import (
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 	"time"
 
@@ -20,7 +19,7 @@ import (
 // meter in the order of Bench.Meters; a missing or short one reads as unknown.
 type Data struct {
 	RunID           string
-	Anchor          time.Time     // wall clock at run time 0; its zone is the report's
+	Started         time.Time     // wall clock at run time 0; its zone is the report's
 	End             time.Duration // run time of the last thing recorded
 	Ended           bool          // false: the run is unfinished
 	SoftwareVersion string
@@ -28,8 +27,8 @@ type Data struct {
 
 	Bench  *bench.Bench
 	Job    *bench.Job
-	Events []alarms.Event
-	Final  alarms.Snapshot
+	Events []alarms.Event  // in order
+	Final  alarms.Snapshot // at End
 
 	Current []*chart.Series // per socket, cathode current, ampere; drawn where a share of the limit was never known
 	Ratio   []*chart.Series // per socket, plate dissipation as a ratio of its limit
@@ -60,18 +59,15 @@ func (e *SuffixError) Error() string {
 // Write writes the report in the form that suffix names (see Suffixes): any
 // other is a *SuffixError. The same data give the same bytes.
 func Write(w io.Writer, suffix string, d *Data) error {
-	if !slices.Contains(Suffixes, suffix) {
-		return &SuffixError{suffix}
-	}
-	f := gather(d)
 	switch suffix {
 	case ".html":
-		return writeHTML(w, f)
+		return writeHTML(w, gather(d))
 	case ".json":
-		return writeJSON(w, f)
-	default:
-		return writeSVG(w, f)
+		return writeJSON(w, gather(d))
+	case ".svg":
+		return writeSVG(w, gather(d))
 	}
+	return &SuffixError{suffix}
 }
 
 // Trace is every socket's share of its limit over the run so far, with phases,

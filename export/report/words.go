@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
 )
 
@@ -94,6 +95,18 @@ func words(alarm, subject string) string {
 		format = strings.ReplaceAll(alarm, "-", " ") + " on %s"
 	}
 	return strings.ReplaceAll(format, "%s", subject)
+}
+
+func tubeName(s bench.Socket) string {
+	if s.Tube == nil {
+		return ""
+	}
+	return s.Tube.Name
+}
+
+// accuracy is a meter's accuracy as the bench file writes it.
+func accuracy(a bench.Accuracy) string {
+	return fmt.Sprintf("%.6g%% + %.6g", a.OfReading*100, a.Counts)
 }
 
 // count is a whole number with its thousands apart.

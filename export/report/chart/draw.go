@@ -193,19 +193,9 @@ func (c *canvas) draw() {
 	c.f("</svg>\n")
 }
 
-// axisRange chooses what the value axis holds.
+// axisRange chooses the value axis: it holds zero, the lines and the limits.
 func (c *canvas) axisRange() {
 	t := c.t
-	defer func() { // whatever a meter claims, the labels stay readable
-		c.yMin, c.yMax = max(c.yMin, -1e9/c.scale), min(c.yMax, 1e9/c.scale)
-		if !(c.yMin < c.yMax) {
-			c.yMin, c.yMax = 0, 1/c.scale
-		}
-	}()
-	if c.yMin, c.yMax = t.YMin, t.YMax; c.yMin < c.yMax {
-		return
-	}
-	c.yMin, c.yMax = 0, 0
 	for _, l := range t.Lines {
 		for p := range l.Series.Points(t.From, t.To, 1) {
 			c.yMin, c.yMax = min(c.yMin, p.Min), max(c.yMax, p.Max)
@@ -220,6 +210,11 @@ func (c *canvas) axisRange() {
 		c.yMin -= room
 	} else { // a meter's zero that wanders needs no room of its own
 		c.yMin = 0
+	}
+	// Whatever a meter claims, the labels stay readable.
+	c.yMin, c.yMax = max(c.yMin, -1e9/c.scale), min(c.yMax, 1e9/c.scale)
+	if !(c.yMin < c.yMax) {
+		c.yMin, c.yMax = 0, 1/c.scale
 	}
 }
 

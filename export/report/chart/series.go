@@ -13,19 +13,19 @@ import (
 // least and the greatest value of each stretch. Stretches start at 1 s; when
 // more than the limit of them are in use, neighbours are merged and the width
 // doubles, so extremes survive however long the run. Where nothing was known
-// the series has a break, and merging keeps it.
+// the series has a break, and so it has after 1 min of silence; merging keeps
+// it.
 //
 // A Series is not safe for concurrent use; Clone one to hand it on.
 type Series struct {
-	// GapAfter is the longest silence between two values that still counts as
-	// one unbroken line. NewSeries sets 1 min; a meter's silent_after is a good
-	// choice. Breaks already taken are kept when it changes.
-	GapAfter time.Duration
-
 	width   time.Duration
 	buckets []bucket // in order, none empty; capacity is the limit
 	open    bool     // the last bucket may be continued: no break since
 }
+
+// gapAfter is the longest silence between two values that still counts as one
+// unbroken line.
+const gapAfter = time.Minute
 
 // bucket is one stretch that holds at least one value.
 type bucket struct {
@@ -37,11 +37,7 @@ type bucket struct {
 // NewSeries makes an empty series of at most limit stretches; at least 2. Its
 // memory is taken here, 40 bytes a stretch: Add never allocates.
 func NewSeries(limit int) *Series {
-	return &Series{
-		GapAfter: time.Minute,
-		width:    time.Second,
-		buckets:  make([]bucket, 0, max(limit, 2)),
-	}
+	return &Series{width: time.Second, buckets: make([]bucket, 0, max(limit, 2))}
 }
 
 // Add takes a value, in the SI unit or as a ratio, at run time t. Times must
@@ -49,14 +45,14 @@ func NewSeries(limit int) *Series {
 // finite number counts as Break. It takes constant time on average.
 func (s *Series) Add(t time.Duration, v float64) {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
-		s.Break(t)
+		s.Break()
 		return
 	}
 	t = max(t, 0)
 	if n := len(s.buckets); n > 0 {
 		b := &s.buckets[n-1]
 		t = max(t, b.last)
-		if t-b.last > s.GapAfter {
+		if t-b.last > gapAfter {
 			s.open = false
 		}
 		if t/s.width == b.first/s.width {
@@ -75,9 +71,9 @@ func (s *Series) Add(t time.Duration, v float64) {
 	s.open = true
 }
 
-// Break says that at run time t the quantity was not known: no line is drawn
-// from the value before t to the value after it.
-func (s *Series) Break(time.Duration) { s.open = false }
+// Break says that the quantity is not known now: no line is drawn from the last
+// value to the next.
+func (s *Series) Break() { s.open = false }
 
 // merge doubles the width and joins the buckets that now fall together.
 func (s *Series) merge() {

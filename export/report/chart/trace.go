@@ -22,8 +22,7 @@ type Trace struct {
 	Key    bool   // list the marks' words under the drawing
 	Paper  bool   // black on a white ground, whatever is around it
 
-	Width, Height int     // pixels, without the key; 0 for 900 by 380
-	YMin, YMax    float64 // the axis, before Scale; both 0: chosen to hold lines and limits
+	Width, Height int // pixels, without the key; 0 for 900 by 380
 }
 
 // Line is one quantity over time.

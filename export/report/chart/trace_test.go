@@ -244,7 +244,7 @@ func TestSpikeIsDrawn(t *testing.T) {
 			}
 			s.Add(time.Duration(i)*step, v)
 		}
-		tr := &Trace{To: span, Unit: "%", Scale: 100, Lines: []Line{{Name: "V5", Series: s}}, YMax: 2}
+		tr := &Trace{To: span, Unit: "%", Scale: 100, Lines: []Line{{Name: "V5", Series: s}}}
 		c := newCanvas(tr)
 		want := number(c.y(1.4))
 		spikes := withClass(parse(t, tr), "trace-spike")
@@ -303,8 +303,7 @@ func TestOddTraces(t *testing.T) {
 		"huge values":    {To: time.Hour, Lines: []Line{{Name: "V5", Series: huge}}},
 		"tiny":           {To: time.Hour, Width: 1, Height: 1, Lines: []Line{{Name: "V5", Series: one}}},
 		"turned round":   {From: time.Hour, To: time.Minute, Lines: []Line{{Name: "V5", Series: one}}},
-		"axis too far":   {To: time.Hour, YMin: 2e9, YMax: 3e9},
-		"axis infinite":  {To: time.Hour, YMin: math.Inf(-1), YMax: math.Inf(1), Scale: math.NaN()},
+		"scale nan":      {To: time.Hour, Scale: math.NaN()},
 		"level infinite": {To: time.Hour, Limits: []Level{{"x", math.Inf(1)}}},
 		"level nan":      {To: time.Hour, Limits: []Level{{"x", math.NaN()}}},
 	} {

@@ -1,4 +1,5 @@
-package tube
+// Package nearest finds what a misspelt name may have been meant to be.
+package nearest
 
 import (
 	"cmp"
@@ -6,11 +7,10 @@ import (
 	"strings"
 )
 
-// Nearest gives the n names among known that are least unlike want, nearest
+// Names gives the n names among known that are least unlike want, nearest
 // first, equals in the order of known; case does not count, and a name cut short
-// ("6V6", "dissip") is one slip away from the whole. It is what an error about a
-// misspelt name suggests. n may exceed len(known).
-func Nearest(want string, known []string, n int) []string {
+// ("6V6", "dissip") is one slip away from the whole. n may exceed len(known).
+func Names(want string, known []string, n int) []string {
 	type candidate struct {
 		name     string
 		distance int
