@@ -79,7 +79,7 @@ func (e *Engine) act(a *Act) {
 	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, Meter: a.Meter, Socket: a.Socket, FirstPower: a.FirstPower})
 	switch a.Act {
 	case "begin":
-		e.begun = true
+		e.begun, e.firstPower = true, a.FirstPower
 		e.emit(Event{Event: EventPhase, Phase: Standby})
 		e.phaseSince = e.now
 		for i := range e.meters {
@@ -99,7 +99,9 @@ func (e *Engine) act(a *Act) {
 		m.roving = e.socket(a.Socket)
 		for _, s := range m.sockets {
 			if s.meter == m {
-				s.restart(e.now)
+				if s == m.roving {
+					s.restart(e.now)
+				}
 				// What the probe showed at the other socket is not this one's.
 				m.value, m.over = socket.Value{}, false
 				e.update(s)

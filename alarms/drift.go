@@ -27,7 +27,7 @@ var drift = &socketRule{
 		if !s.settled || !s.e.dissipating() {
 			return no
 		}
-		if len(s.bins) < 2 || !s.conducting() || s.worse() || s.e.explained(s) {
+		if len(s.bins) < 2 || !s.conducting() || s.worse() || s.e.explained(s, aftermath) {
 			return unknown
 		}
 		limit := s.e.job.Limits.Drift
@@ -38,8 +38,8 @@ var drift = &socketRule{
 	},
 	text: func(s *socketState) string {
 		b := s.recent()
-		return fmt.Sprintf("%s %+.0f %% from its settled %s, supply movement taken out: now %s", s.Name,
-			100*change(s.reference, b), milliamps(s.reference.current), milliamps(b.current))
+		return fmt.Sprintf("%s %+.0f %% from its settled %s, supply movement taken out: %s now", s.Name,
+			100*change(s.reference, b), milliamps(s.reference.current), milliamps(s.reference.current*(1+change(s.reference, b))))
 	},
 }
 
@@ -72,7 +72,7 @@ var step = &socketRule{
 			return no
 		}
 		size, after, ok := s.step()
-		if !ok || !s.conducting() || s.worse() || s.e.explained(s) {
+		if !ok || !s.conducting() || s.worse() || s.e.explained(s, aftermath) {
 			return unknown
 		}
 		if math.Abs(size) <= s.e.job.Limits.Step {
@@ -96,7 +96,7 @@ var imbalance = &benchRule{
 		if !e.dissipating() {
 			return no
 		}
-		if !ok || e.explained(nil) {
+		if !ok || e.explained(nil, math.MaxInt64) {
 			return unknown
 		}
 		limit := e.job.Limits.Imbalance

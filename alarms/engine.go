@@ -38,6 +38,7 @@ type Engine struct {
 	phase      Phase
 	phaseSince time.Duration
 	begun      bool
+	firstPower bool
 	timers     []*timer
 	nextTimer  time.Duration // no armed timer is earlier
 
@@ -193,13 +194,17 @@ func (e *Engine) setPhase(p Phase) {
 			s.conducted, s.conductionArmed = false, false
 		}
 		e.arm(e.settleBy, e.now+e.job.Limits.SettleBy)
-		e.arm(e.armConduction, e.now+conductionArmsAfter)
+		if !e.firstPower { // on a variac, tubes conduct when they can
+			e.arm(e.armConduction, e.now+conductionArmsAfter)
+		}
 	case Soak:
 		e.settleBy.armed = false
+		e.arm(e.armConduction, e.now)
 		if e.job.SoakFor > 0 {
 			e.arm(e.soakOver, e.now+e.job.SoakFor)
 		}
 	case CoolDown, Ended:
+		e.supply.low = math.Inf(1)
 		e.settleBy.armed, e.armConduction.armed, e.soakOver.armed = false, false, false
 		if p == Ended {
 			for _, t := range e.timers {
@@ -214,6 +219,7 @@ func (e *Engine) setPhase(p Phase) {
 // judgeAll judges everything again after something other than a reading changed.
 func (e *Engine) judgeAll() {
 	for _, s := range e.sockets {
+		e.judgeSocket(s, false)
 		e.judgeSocket(s, true)
 	}
 	e.judgeBench()

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"nightsoak/acquire/bench"
 	"nightsoak/acquire/emulate"
 	"nightsoak/alarms"
 	"nightsoak/drivers"
@@ -328,6 +329,158 @@ func TestGap(t *testing.T) {
 	}
 	s.mute[0] = true
 	s.want(gap(time.Minute), "meter-silent/k1 medium")
+}
+
+// HT that is there and not seen is told, and the tubes are judged all the same.
+func TestPlateClipNeverOn(t *testing.T) {
+	s := newScript(t)
+	s.sense, s.ht = [4]float64{0.041, 0.041, 0.041, 0.041}, 0.01
+	s.want(s.run(time.Minute), "plate-lead/north high")
+	if s.e.Phase() != alarms.WarmUp {
+		t.Errorf("tubes conduct, and the phase is %s", s.e.Phase())
+	}
+}
+
+// One wild reading of HT is no measure of the others.
+func TestPlateGlitch(t *testing.T) {
+	s := newScript(t)
+	s.sense, s.ht = [4]float64{0.041, 0.041, 0.041, 0.041}, 462
+	s.run(time.Minute)
+	s.ht = 999.9
+	s.run(500 * time.Millisecond)
+	s.ht = 462
+	s.want(s.run(time.Minute))
+	if s.e.Phase() != alarms.WarmUp {
+		t.Errorf("after one reading of 999.9 V the phase is %s", s.e.Phase())
+	}
+}
+
+// HT that sags deep and comes back is HT coming back.
+func TestBrownOut(t *testing.T) {
+	s := newScript(t).on()
+	s.ht, s.sense = 200, [4]float64{0.012, 0.012, 0.012, 0.012}
+	s.run(20 * time.Second)
+	s.ht, s.sense = 333, [4]float64{0.025, 0.025, 0.025, 0.025}
+	s.run(20 * time.Second)
+	if got := strings.Join(phases(s.ev), " "); got != "standby warm-up soak cool-down warm-up" {
+		t.Errorf("phases %s", got)
+	}
+}
+
+// A meter that stutters neither hides an alarm nor chatters itself.
+func TestStutteringMeter(t *testing.T) {
+	s := newScript(t).on()
+	s.sense[0] = 0.080
+	for i := range 40 {
+		s.flags[0] = 0
+		if i%3 == 0 {
+			s.flags[0] = drivers.Hold
+		}
+		s.run(500 * time.Millisecond)
+	}
+	if s.state("over-dissipation/V5") != alarms.Unacknowledged {
+		t.Errorf("80 mA for 20 s, one reading in three on hold: %s", s.state("over-dissipation/V5"))
+	}
+	s.flags[0], s.sense[0], s.mute[3] = 0, 0.041, true
+	n := len(s.ev)
+	for range 100 { // heard for a moment every 6 s
+		s.mute[3] = false
+		s.run(500 * time.Millisecond)
+		s.mute[3] = true
+		s.run(5500 * time.Millisecond)
+	}
+	if k := strings.Count(lines(t, s.ev[n:]), "meter-silent/k4"); k == 0 || k > 4 {
+		t.Errorf("%d events of meter-silent/k4 in ten minutes", k)
+	}
+}
+
+// What stands is not taken back because its meter falls silent.
+func TestSenseOpenOutlivesItsMeter(t *testing.T) {
+	s := newScript(t).on()
+	s.flags[3] = drivers.Overload
+	s.run(5 * time.Second)
+	s.mute[3] = true
+	s.run(time.Minute)
+	if s.state("sense-open/V8") != alarms.Unacknowledged {
+		t.Errorf("sense-open/V8 is %s", s.state("sense-open/V8"))
+	}
+}
+
+// A dead tube explains what its neighbours do for minutes, not for the night.
+func TestOneAlarmDoesNotBlindTheOthers(t *testing.T) {
+	s := newScript(t).on()
+	s.sense[1] = 0
+	s.want(s.run(10*time.Minute), "no-conduction/V6 medium")
+	for range 60 {
+		s.sense[0] *= 1.005
+		s.run(10 * time.Second)
+	}
+	if _, ok := find(s.ev, "drift/V5", alarms.Medium); !ok {
+		t.Errorf("V5 up by a third: %q", raised(s.ev))
+	}
+}
+
+// A silence just before settling puts no figure that is none into an event.
+func TestSilenceBeforeSettling(t *testing.T) {
+	s := newScript(t)
+	s.sense, s.ht = [4]float64{0.041, 0.041, 0.041, 0.041}, 462
+	s.run(9*time.Minute + 30*time.Second)
+	s.mute[0] = true
+	s.run(100 * time.Second)
+	s.mute[0] = false
+	s.run(15 * time.Minute)
+	text := lines(t, s.ev) // fails on what JSON cannot say
+	if !strings.Contains(text, `"event":"settled","socket":"V5","cathode_current_a":0.041,`) {
+		t.Errorf("V5:\n%s", text)
+	}
+}
+
+// Without a plate meter the phases follow the currents, and switching off is
+// no dead tube.
+func TestNoPlateMeter(t *testing.T) {
+	b, _ := files(t)
+	j, err := bench.ParseJob("job.toml", []byte(strings.ReplaceAll(emulate.JobTOML(), "plate = { meter = \"ht\" }\n", "")), b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &script{t: t, e: alarms.New(b, j), quant: drivers.Voltage}
+	s.act(alarms.Act{Act: "begin"})
+	s.run(10 * time.Second)
+	s.sense = [4]float64{0.041, 0.041, 0.041, 0.041}
+	s.run(11 * time.Minute)
+	s.sense = [4]float64{}
+	s.run(30 * time.Second)
+	s.want(s.ev)
+	if got := strings.Join(phases(s.ev), " "); got != "standby warm-up soak cool-down" {
+		t.Errorf("phases %s", got)
+	}
+}
+
+// A roving probe: only the socket it is at has a figure, the others keep what
+// they settled at, and moving it says nothing of them.
+func TestRovingProbe(t *testing.T) {
+	b, _ := files(t)
+	text := "ticket = \"R-1187\"\namplifier = \"four-tube bass head, 100 W\"\n"
+	for _, v := range []string{"V5", "V6"} {
+		text += "[[socket]]\nname = \"" + v + "\"\ntube = \"6L6GC\"\nsense = { meter = \"k1\", ohms = 1.0, roving = true }\nplate = { meter = \"ht\" }\n"
+	}
+	j, err := bench.ParseJob("job.toml", []byte(text), b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &script{t: t, e: alarms.New(b, j), quant: drivers.Voltage}
+	s.act(alarms.Act{Act: "begin"})
+	s.sense[0], s.ht = 0.041, 462
+	s.run(11 * time.Minute)
+	s.act(alarms.Act{Act: "move", Meter: "k1", Socket: "V6"})
+	s.sense[0] = 0.043
+	s.run(11 * time.Minute)
+	s.run(time.Hour)
+	s.want(s.ev)
+	v5, v6 := s.e.Snapshot().Sockets[0], s.e.Snapshot().Sockets[1]
+	if v5.CathodeCurrent.Known || v5.Why != "probe elsewhere" || !v5.SettledRatio.Known || v6.CathodeCurrent.X != 0.043 || !v6.Settled {
+		t.Errorf("V5 %+v\nV6 %+v", v5, v6)
+	}
 }
 
 // Advance may be called often, seldom or never: the events are the same. This

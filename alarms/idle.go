@@ -12,7 +12,12 @@ var notSettled = &socketRule{
 	binned: true,
 	rule: rule{name: "not-settled", priority: Low, onDelay: func(j *bench.Job) time.Duration { return j.Limits.SettleBy }, offDelay: 0,
 		advice: "Leave it on longer and watch it. A tube that never settles is tired, gassy, or its bias is not steady."},
-	judge: func(s *socketState) verdict { return when(s.e.dissipating() && s.conducted && !s.settled) },
+	judge: func(s *socketState) verdict {
+		if s.e.dissipating() && (s.elsewhere() || s.conducted && !s.conducting()) {
+			return unknown
+		}
+		return when(s.e.dissipating() && s.conducted && !s.settled)
+	},
 	text: func(s *socketState) string {
 		if !s.slope.Known {
 			return fmt.Sprintf("%s has not settled %s after it began to conduct", s.Name, people(s.e.job.Limits.SettleBy))
@@ -20,6 +25,16 @@ var notSettled = &socketRule{
 		return fmt.Sprintf("%s has not settled %s after it began to conduct: still moving by %+.2g mA in 5 min", s.Name,
 			people(s.e.job.Limits.SettleBy), 1000*300*s.slope.X)
 	},
+}
+
+// idle is the dissipation ratio of the last 10 s as it would be at the plate
+// volts it settled at: the mains moves it, but is no matter of the trimmer.
+func (s *socketState) idle() float64 {
+	b, volts := s.recent(), s.settledBin.volts
+	if r := volts / b.volts; r > 0.5 && r < 2 {
+		return b.ratio * r * (b.atVolts(volts) / b.current)
+	}
+	return b.ratio
 }
 
 var idleOffTarget = &socketRule{
@@ -31,16 +46,16 @@ var idleOffTarget = &socketRule{
 		if j.IdleTarget == 0 || !s.settled || !s.e.dissipating() {
 			return no
 		}
-		if !s.fig.DissipationRatio.Known || len(s.bins) < 2 || s.is("drift") || s.e.standing("supply") || s.e.explained(nil) {
+		if !s.fig.DissipationRatio.Known || len(s.bins) < 2 || !s.conducting() || s.is("drift") || s.e.standing("supply") || s.e.explained(nil, aftermath) {
 			return unknown
 		}
 		tolerance := j.Limits.IdleTolerance
 		if s.is("idle-off-target") {
 			tolerance *= 0.8 // deadband
 		}
-		return when(math.Abs(s.recent().ratio-j.IdleTarget) > tolerance)
+		return when(math.Abs(s.idle()-j.IdleTarget) > tolerance)
 	},
 	text: func(s *socketState) string {
-		return fmt.Sprintf("%s idles at %.0f %% of its limit; the job asks for %.0f %%", s.Name, 100*s.recent().ratio, 100*s.e.job.IdleTarget)
+		return fmt.Sprintf("%s idles at %.0f %% of its limit; the job asks for %.0f %%", s.Name, 100*s.idle(), 100*s.e.job.IdleTarget)
 	},
 }

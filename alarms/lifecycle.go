@@ -75,6 +75,9 @@ func (e *Engine) newCond(r *rule, subject string, describe func() string) *cond 
 func (c *cond) judge(v verdict) {
 	c.unsure = v.unknown
 	if v.unknown {
+		if c.stands && !c.active {
+			return // an on-delay goes on: what is not known is no sign of its being over
+		}
 		c.timer.armed = false
 		c.stands = c.active
 		return
@@ -86,8 +89,11 @@ func (c *cond) judge(v verdict) {
 		c.wanted = v.priority
 	}
 	if v.stands == c.stands {
-		if c.active && v.stands && v.priority.Rank() > c.priority.Rank() {
+		switch {
+		case c.active && v.stands && v.priority.Rank() > c.priority.Rank():
 			c.raise() // worse than it was: a person must look again
+		case !c.active && v.stands && !c.timer.armed:
+			c.raise() // the delay was over while there was no telling
 		}
 		return
 	}
@@ -112,7 +118,9 @@ func (c *cond) judge(v verdict) {
 
 func (c *cond) delayOver() {
 	if c.stands {
-		c.raise()
+		if !c.unsure {
+			c.raise()
+		}
 		return
 	}
 	c.active = false
@@ -182,8 +190,10 @@ func people(d time.Duration) string {
 	switch h, m := int(d.Hours()), int(d.Minutes())%60; {
 	case d < time.Minute:
 		return fmt.Sprintf("%.3g s", d.Seconds())
-	case h == 0:
+	case h == 0 && (d%time.Minute == 0 || d >= 10*time.Minute):
 		return fmt.Sprintf("%d min", int(d.Minutes()+0.5))
+	case h == 0:
+		return fmt.Sprintf("%d min %d s", int(d.Minutes()), int(d.Seconds())%60)
 	case m == 0:
 		return fmt.Sprintf("%d h", h)
 	default:

@@ -19,6 +19,7 @@ type meter struct {
 	watches  []*watchState
 	last     drivers.Reading
 	lastAt   time.Duration
+	heard    time.Duration // since then without a silence
 	seen     bool
 	count    uint64
 	value    socket.Value // usable figure of the last reading, times scale; unknown when it is not one
@@ -36,6 +37,9 @@ func (m *meter) use(q drivers.Quantity, dc bool) {
 
 // take keeps a reading; what is not live or not what was asked has no value.
 func (m *meter) take(r drivers.Reading, now time.Duration) {
+	if !m.fresh(now) {
+		m.heard = now
+	}
 	m.last, m.lastAt, m.seen = r, now, true
 	m.count++
 	m.value, m.over = socket.Value{}, false
@@ -146,6 +150,15 @@ func (e *Engine) meterConds(m *meter) {
 	for _, r := range meterRules {
 		m.conds = append(m.conds, e.newCond(&r.rule, m.Name, func() string { return r.text(m) }))
 	}
+	silent := m.conds[0]
+	silent.timer.fire = func() {
+		silent.delayOver()
+		for _, s := range m.sockets { // its last figure is not a figure any more
+			e.update(s)
+			e.judgeSocket(s, false)
+		}
+		e.judgeBench()
+	}
 }
 
 // judgeMeter judges a meter on the reading it just sent.
@@ -168,11 +181,12 @@ func (e *Engine) watchForSilence(m *meter) {
 		return
 	}
 	c := m.conds[0]
-	if m.seen {
+	// A meter that is heard now and then is silent all the same.
+	if m.seen && (!c.active || e.now-m.heard >= m.SilentAfter) {
 		c.judge(no)
 	}
 	if !c.active {
-		c.stands, c.wanted = true, c.rule.priority
+		c.stands, c.unsure, c.wanted = true, false, c.rule.priority
 		e.arm(c.timer, e.now+m.SilentAfter)
 	}
 }

@@ -67,6 +67,9 @@ var overDissipation = &socketRule{
 		onDelay: func(j *bench.Job) time.Duration { return j.Limits.DissipationFor },
 		advice:  "Switch the amplifier off now. The plate may be red. Find the cause before it comes on again."},
 	judge: func(s *socketState) verdict {
+		if !s.e.dissipating() {
+			return no
+		}
 		ratio, known := s.ratioForLimit()
 		if !known {
 			return unknown
@@ -75,7 +78,7 @@ var overDissipation = &socketRule{
 		if s.is("over-dissipation") {
 			limit -= 0.02 // deadband: two points of the limit
 		}
-		return when(s.e.dissipating() && ratio > limit)
+		return when(ratio > limit)
 	},
 	text: func(s *socketState) string {
 		ratio, _ := s.ratioForLimit()
@@ -93,7 +96,12 @@ var overDissipation = &socketRule{
 var senseOpen = &socketRule{
 	rule: rule{name: "sense-open", priority: High, onDelay: delay(time.Second), offDelay: 10 * time.Second,
 		advice: "Switch the amplifier off. The sense resistor or its joint is open and the cathode may stand at tens of volts or more."},
-	judge: func(s *socketState) verdict { return when(s.senseOpen && s.e.dissipating()) },
+	judge: func(s *socketState) verdict {
+		if s.e.dissipating() && !s.sensed {
+			return unknown
+		}
+		return when(s.senseOpen && s.e.dissipating())
+	},
 	text: func(s *socketState) string {
 		shows := "overload"
 		if r := s.meter.last; r.HasValue() {
@@ -118,6 +126,9 @@ var noConduction = &socketRule{
 		return when(i.X < e.job.Limits.Conduction)
 	},
 	text: func(s *socketState) string {
+		if i := s.current(); i.X < -s.e.job.Limits.Conduction {
+			return fmt.Sprintf("%s reads %s: its sense leads are the wrong way round, and it is not watched", s.Name, milliamps(i.X))
+		}
 		return fmt.Sprintf("%s does not conduct: %.1f mA with HT up", s.Name, 1000*s.current().X)
 	},
 }

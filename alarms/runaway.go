@@ -103,8 +103,11 @@ var runaway = &socketRule{
 		if !s.e.dissipating() {
 			return no
 		}
-		if !s.conducting() {
+		switch i := s.current(); {
+		case !i.Known:
 			return unknown
+		case i.X <= s.e.job.Limits.Conduction:
+			return no // no-conduction says so
 		}
 		if !s.growth.rising {
 			return verdict{stands: s.is("runaway") && s.grown(), priority: Low}
@@ -124,7 +127,7 @@ var runaway = &socketRule{
 		if !g.rising {
 			return fmt.Sprintf("%s has run away: %s now, settled at %s", s.Name, milliamps(s.recent().current), milliamps(s.settledBin.current))
 		}
-		text := fmt.Sprintf("%s up %s in %s and accelerating; ", s.Name, milliamps(g.rise), people(g.span))
+		text := fmt.Sprintf("%s up %s in %s and accelerating; ", s.Name, milliamps(g.rise), people(g.span.Round(time.Minute)))
 		if math.Abs(g.supply) < 0.005 {
 			text += "supply flat"
 		} else {

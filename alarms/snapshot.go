@@ -177,8 +177,8 @@ func (s *socketState) why() string {
 	case !m.seen:
 		return "no reading yet"
 	case !m.fresh(now):
-		return m.Name + " silent"
-	case s.Sense.Roving && m.roving != s:
+		return m.Name + " silent for " + people(now-m.lastAt)
+	case s.elsewhere():
 		return "probe elsewhere"
 	case s.senseOpen:
 		return "sense resistor open"

@@ -3,6 +3,7 @@ package alarms
 import (
 	"cmp"
 	"math"
+	"slices"
 	"time"
 
 	"nightsoak/acquire/bench"
@@ -55,6 +56,8 @@ type socketState struct {
 
 	fig       socket.Figures
 	senseOpen bool          // sense volts beyond what any tube passes
+	sensed    bool          // the sense meter tells, be it by overload
+	plateOff  bool          // conducts, while its plate meter reads next to nothing
 	readAt    time.Duration // last usable sense reading
 	read      bool
 
@@ -86,7 +89,9 @@ func (e *Engine) newSocket(i int) *socketState {
 		m := e.meterAt(index)
 		if m != nil {
 			m.use(voltage, true)
-			m.sockets = append(m.sockets, s)
+			if !slices.Contains(m.sockets, s) {
+				m.sockets = append(m.sockets, s)
+			}
 		}
 		return m
 	}
@@ -116,13 +121,12 @@ func (s *socketState) restart(now time.Duration) {
 }
 
 // is says whether an alarm of this socket stands.
-func (s *socketState) is(alarm string) bool {
-	for _, c := range s.conds {
-		if c.rule.name == alarm {
-			return c.active
-		}
-	}
-	return false
+func (s *socketState) is(alarm string) bool { return s.cond(alarm).active }
+
+// cond is one alarm of this socket.
+func (s *socketState) cond(alarm string) *cond {
+	i := slices.IndexFunc(s.conds, func(c *cond) bool { return c.rule.name == alarm })
+	return s.conds[i]
 }
 
 // current is the cathode current or, where the sense gives none (transformer
@@ -148,19 +152,18 @@ func (e *Engine) update(s *socketState) {
 		Cathode: e.valueOf(e.meterAt(s.CathodeMeter)),
 		Screen:  e.valueOf(e.meterAt(s.ScreenMeter)),
 	}
-	elsewhere := s.Sense.Roving && s.meter.roving != s
+	elsewhere := s.elsewhere()
 	if elsewhere {
 		m.Sense = socket.Value{}
 	}
-	s.senseOpen = false
-	if m.Sense.Known || s.meter.fresh(e.now) && s.meter.over && !elsewhere {
-		s.senseOpen = s.meter.over || math.Abs(m.Sense.X) > s.senseOpenVolts()
-	}
+	s.sensed = m.Sense.Known || s.meter.fresh(e.now) && s.meter.over && !elsewhere
+	s.senseOpen = s.sensed && (s.meter.over || math.Abs(m.Sense.X) > s.senseOpenVolts())
 	if s.senseOpen {
 		m.Sense = socket.Value{}
 	}
 	s.fig = socket.Convert(s.Socket, m)
-	if s.conducting() && m.Plate.Known && m.Plate.X < e.job.Limits.HTUp {
+	s.plateOff = s.conducting() && m.Plate.Known && m.Plate.X < e.job.Limits.HTUp
+	if s.plateOff {
 		// A tube does not conduct without plate volts: the clip has come off.
 		m.Plate = socket.Value{}
 		s.fig = socket.Convert(s.Socket, m)
@@ -173,6 +176,9 @@ func (e *Engine) update(s *socketState) {
 		s.restart(e.now)
 	}
 }
+
+// elsewhere says whether the roving probe is at another socket.
+func (s *socketState) elsewhere() bool { return s.Sense.Roving && s.meter.roving != s }
 
 // senseOpenVolts is the sense voltage above which the resistor must be open:
 // five times what the tube at its limit would drop across it. Without plate
@@ -240,6 +246,8 @@ func (s *socketState) closeBin() {
 	if s.conducted && b.current > s.e.job.Limits.Conduction {
 		s.judgeSettling()
 		s.growth = s.judgeGrowth()
+	} else {
+		s.slope = socket.Value{}
 	}
 	s.e.judgeSocket(s, true)
 }
@@ -298,8 +306,10 @@ func (s *socketState) judgeSettling() {
 	now := s.e.now
 	s.slope = socket.Value{}
 	window := s.last(l.SettlePer)
-	// The window must be full but for the stretch that is still being gathered.
-	if len(window) < 6 || now-s.since < l.SettlePer || window[0].t > (now-l.SettlePer+2*binLength).Seconds() {
+	// The window must be full but for the stretch that is still being gathered,
+	// and nothing settles unseen, in a silence.
+	if len(window) < 6 || now-s.since < l.SettlePer || window[0].t > (now-l.SettlePer+2*binLength).Seconds() ||
+		window[len(window)-1].t < (now-s.meter.SilentAfter-binLength).Seconds() {
 		s.holding = false
 		return
 	}
@@ -329,7 +339,7 @@ func (s *socketState) judgeSettling() {
 		return
 	}
 	s.settled, s.settledAt = true, now
-	s.settledBin = s.medians(s.last(time.Minute))
+	s.settledBin = s.medians(window[max(0, len(window)-int(time.Minute/binLength)):])
 	s.reference = s.settledBin
 	s.e.supply.settle(s.e)
 	ev := Event{Event: EventSettled, Socket: s.Name, CathodeCurrent: &socket.Value{X: s.settledBin.current, Known: s.fig.CathodeCurrent.Known},

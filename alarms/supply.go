@@ -10,17 +10,21 @@ import (
 
 // supplyState is what the engine knows of the plate supply since it came up.
 type supplyState struct {
-	volts   socket.Value // highest fresh plate meter, to chassis
-	meter   *meter       // which one
-	up      bool
-	upAt    time.Duration
-	peak    float64 // highest seen since HT up, volt
-	settled float64 // at the last settling, volt; 0 before
-	falling bool    // under half of reference since fellAt
-	fellAt  time.Duration
-	empty   bool // in cool-down: has been under ht_up
-	idleAt  time.Duration
-	leadOff bool
+	volts    socket.Value // highest fresh plate meter, to chassis
+	meter    *meter       // which one
+	up       bool
+	upAt     time.Duration
+	readAt   time.Duration // of before
+	before   float64       // volts of the reading before, volt
+	peak     float64       // highest seen since HT up, volt
+	settled  float64       // at the last settling, volt; 0 before
+	falling  bool          // under half of reference since fellAt
+	fellAt   time.Duration
+	low      float64       // in cool-down: lowest seen, volt
+	unseenAt time.Duration // tubes have conducted since then without HT to be seen; 0 for not
+	from     *meter        // settled was read there; nil before
+	idleAt   time.Duration
+	leadOff  bool
 }
 
 // reference is the plate supply to compare with: settled, or the peak before that; 0 for none.
@@ -33,13 +37,17 @@ func (p *supplyState) reference() float64 {
 
 func (p *supplyState) settle(e *Engine) {
 	if p.volts.Known {
-		p.settled = p.volts.X
+		p.settled, p.from = p.volts.X, p.meter
 	}
 }
 
 // fallConfirm is how long HT must have been under half before the phase
 // changes: each current then has had time to tell whether it fell too.
 const fallConfirm = 2 * time.Second
+
+// unseenConfirm is how long tubes must have conducted for HT to count as up
+// though no plate meter shows it: longer than a supply takes to drain.
+const unseenConfirm = 30 * time.Second
 
 // followSupply finds the plate supply in the meters' values and moves the phase by it.
 func (e *Engine) followSupply() {
@@ -49,7 +57,7 @@ func (e *Engine) followSupply() {
 	for _, s := range e.sockets {
 		if s.plate != nil {
 			plateMeters++
-			if v := e.valueOf(s.plate); v.Known && (!p.volts.Known || v.X > p.volts.X) {
+			if v := e.valueOf(s.plate); v.Known && (p.from == nil || p.from == s.plate) && (!p.volts.Known || v.X > p.volts.X) {
 				p.volts, p.meter = v, s.plate
 			}
 		}
@@ -67,10 +75,19 @@ func (e *Engine) followSupply() {
 		up := p.volts.Known && p.volts.X > htUp
 		if plateMeters == 0 {
 			up = conducting > 0
-		} else if e.phase == CoolDown && !p.empty {
-			// Still draining: only a clear rise is HT coming back.
-			p.empty = p.volts.Known && p.volts.X < htUp
-			up = up && p.volts.X > 0.75*p.reference()
+		} else if e.phase == CoolDown && p.volts.Known {
+			// Draining, even past ht_up with a flickering digit: only a clear rise is HT coming back.
+			p.low = min(p.low, p.volts.X)
+			up = up && p.volts.X > 1.2*p.low
+		}
+		// Tubes do not conduct without HT: it is there, and not seen.
+		switch {
+		case up || conducting == 0:
+			p.unseenAt = 0
+		case p.unseenAt == 0:
+			p.unseenAt = e.now
+		default:
+			up = e.now-p.unseenAt >= unseenConfirm
 		}
 		if up {
 			v := p.volts
@@ -78,14 +95,20 @@ func (e *Engine) followSupply() {
 			p.volts = v
 		}
 	case WarmUp, Soak:
-		if plateMeters == 0 {
+		if seen := p.peak > 0 || p.before > 0 || p.volts.Known && p.volts.X > htUp; !seen {
+			p.leadOff = p.volts.Known && conducting > 0
 			e.coolDownWithoutPlateMeter(conducting, knownCurrents)
 			return
 		}
 		if !p.volts.Known {
-			return // a silent plate meter is no sign of HT falling
+			// A silent plate meter is no sign of HT falling; all currents gone are.
+			e.coolDownWithoutPlateMeter(conducting, knownCurrents)
+			return
 		}
-		p.peak = max(p.peak, p.volts.X)
+		// Two readings in a row: one alone may be a glitch.
+		if at := p.meter.lastAt; at > p.readAt {
+			p.peak, p.before, p.readAt = max(p.peak, min(p.volts.X, p.before)), p.volts.X, at
+		}
 		if p.volts.X >= p.reference()/2 {
 			p.falling, p.leadOff = false, false
 			return
@@ -108,9 +131,9 @@ func (e *Engine) coolDownWithoutPlateMeter(conducting, known int) {
 	p := &e.supply
 	switch {
 	case conducting > 0 || known == 0:
-		p.idleAt = 0
+		p.idleAt, p.falling = 0, false
 	case p.idleAt == 0:
-		p.idleAt = e.now
+		p.idleAt, p.falling = e.now, true
 	case e.now-p.idleAt >= 5*time.Second:
 		e.setPhase(CoolDown)
 	}
@@ -119,15 +142,19 @@ func (e *Engine) coolDownWithoutPlateMeter(conducting, known int) {
 // dissipating says whether the phase is one in which tubes are judged.
 func (e *Engine) dissipating() bool { return e.phase == WarmUp || e.phase == Soak }
 
+// aftermath is how long an alarm of one socket explains what the others and
+// the supply do: what moves later has another cause.
+const aftermath = 5 * time.Minute
+
 // explained says whether an alarm of some socket already says what a
 // bench-wide figure or another socket's drift would say again.
-func (e *Engine) explained(but *socketState) bool {
+func (e *Engine) explained(but *socketState, within time.Duration) bool {
 	for _, s := range e.sockets {
 		if s == but {
 			continue
 		}
 		for _, a := range []string{"over-dissipation", "runaway", "no-conduction", "sense-open", "step"} {
-			if s.is(a) {
+			if c := s.cond(a); c.active && e.now-c.since < within {
 				return true
 			}
 		}
@@ -143,7 +170,7 @@ var supplyRule = &benchRule{
 		if !e.dissipating() || p.settled == 0 || p.falling {
 			return no
 		}
-		if !p.volts.Known || e.explained(nil) {
+		if !p.volts.Known || e.explained(nil, aftermath) {
 			return unknown
 		}
 		off := math.Abs(p.volts.X/p.settled - 1)
@@ -158,11 +185,29 @@ var supplyRule = &benchRule{
 	},
 }
 
+// clipOff is a socket that conducts while its plate meter reads next to
+// nothing though another shows HT, nil for none.
+func (e *Engine) clipOff() *socketState {
+	for _, s := range e.sockets {
+		if s.plateOff && e.supply.volts.Known && e.supply.volts.X > e.job.Limits.HTUp && !e.supply.falling {
+			return s
+		}
+	}
+	return nil
+}
+
 var plateLead = &benchRule{
-	rule: rule{name: "plate-lead", priority: High, offDelay: 5 * time.Second,
+	rule: rule{name: "plate-lead", priority: High, onDelay: delay(2 * time.Second), offDelay: 5 * time.Second,
 		advice: "The plate clip has come off: HT is still there. Switch the amplifier off and prove every capacitor dead before putting it back."},
-	judge: func(e *Engine) verdict { return when(e.dissipating() && e.supply.leadOff) },
+	judge: func(e *Engine) verdict { return when(e.dissipating() && (e.supply.leadOff || e.clipOff() != nil)) },
 	text: func(e *Engine) string {
+		if s := e.clipOff(); s != nil {
+			return fmt.Sprintf("%s reads %s %s while HT is up and %s conducts: the plate lead is off and dissipation is unknown; the last settled volts are used for the limit",
+				s.plate.Name, s.plate.last.Text(), s.plate.last.Unit(), s.Name)
+		}
+		if e.supply.reference() == 0 {
+			return fmt.Sprintf("HT reads %.0f V while tubes conduct: the plate lead is off and dissipation is unknown", e.supply.volts.X)
+		}
 		return fmt.Sprintf("HT reads %.0f V while tubes still conduct: the plate lead is off and dissipation is unknown; the last settled %.0f V are used for the limit",
 			e.supply.volts.X, e.supply.reference())
 	},

@@ -2,6 +2,7 @@ package alarms
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"nightsoak/acquire/bench"
@@ -32,10 +33,18 @@ func (w *watchState) judge() verdict {
 	if !v.Known {
 		return unknown
 	}
-	return when(v.X < w.Low || v.X > w.High)
+	var band float64
+	if w.cond.active { // deadband: 0.5 % of the limit (estimate)
+		band = 0.005
+	}
+	return when(v.X < w.Low+band*math.Abs(w.Low) || v.X > w.High-band*math.Abs(w.High))
 }
 
 func (w *watchState) text() string {
 	r := w.meter.last
-	return fmt.Sprintf("%s reads %s %s, outside %.4g to %.4g %s", w.Name, r.Text(), r.Unit(), w.Low, w.High, w.Quantity.SIUnit())
+	limit, side := w.Low, "under"
+	if v := r.Value(); v > w.High || math.IsInf(w.Low, 0) {
+		limit, side = w.High, "over"
+	}
+	return fmt.Sprintf("%s reads %s %s, %s %.4g %s", w.Name, r.Text(), r.Unit(), side, limit, w.Quantity.SIUnit())
 }

@@ -187,6 +187,10 @@ func ratePer(v any) (rate, error) {
 	if !ok || err != nil || !(ratio > 0 && ratio <= 1) || per <= 0 {
 		return rate{}, errors.New(`must be a percentage above 0 and at most 100 per Go duration in quotes, such as "1% per 5m"`)
 	}
+	// The core looks at points 5 s apart, and no further back than 12 min.
+	if per < time.Minute || per > 10*time.Minute {
+		return rate{}, fmt.Errorf("is judged over %v: choose from 1m to 10m", per)
+	}
 	return rate{ratio, per}, nil
 }
 

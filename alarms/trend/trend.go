@@ -280,14 +280,14 @@ func (e Exp) Reach(level float64) (best, early, late float64) {
 
 func (e Exp) reach(level float64) float64 {
 	q := (level - e.A) / e.B
+	if e.Tau > 0 && e.B > 0 && level <= e.A+e.B {
+		return 0 // passed already
+	}
 	if !(q > 0) {
 		return math.Inf(1)
 	}
 	if t := e.Tau * math.Log(q); t >= 0 {
 		return t
-	}
-	if (e.B > 0) == (level <= e.A+e.B) {
-		return 0 // passed already
 	}
 	return math.Inf(1)
 }

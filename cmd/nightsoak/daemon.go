@@ -204,12 +204,7 @@ func (d *daemon) take(a arrival) {
 		d.rejects[a.meter][a.why] += a.n
 	case a.port:
 		d.ports[a.meter] = a.err
-		name := d.bench.Meters[a.meter].Name
-		p := &alarms.PortChange{Meter: name, Open: a.err == nil}
-		if a.err != nil {
-			p.Text = strings.ToValidUTF8(a.err.Error(), "?") // what JSON would change must not differ when replayed
-		}
-		d.feed(alarms.Input{T: t, Port: p})
+		d.feed(alarms.Input{T: t, Port: d.portChange(a.meter)})
 	default:
 		d.feed(alarms.Input{T: t, Meter: a.meter, Reading: a.reading})
 		if a.reading.HasValue() {
@@ -218,6 +213,15 @@ func (d *daemon) take(a arrival) {
 			}
 		}
 	}
+}
+
+// portChange is how a meter's port stands now.
+func (d *daemon) portChange(meter int) *alarms.PortChange {
+	p := &alarms.PortChange{Meter: d.bench.Meters[meter].Name, Open: d.ports[meter] == nil}
+	if err := d.ports[meter]; err != nil {
+		p.Text = strings.ToValidUTF8(err.Error(), "?") // what JSON would change must not differ when replayed
+	}
+	return p
 }
 
 // at is the wall-clock stamp of a run time.

@@ -88,7 +88,7 @@ func (d *daemon) begin(j *bench.Job, firstPower bool) error {
 	d.feed(alarms.Input{Act: &alarms.Act{Act: "begin", FirstPower: firstPower}})
 	for i, err := range d.ports {
 		if err != nil {
-			d.feed(alarms.Input{T: r.engine.Now(), Port: &alarms.PortChange{Meter: d.bench.Meters[i].Name, Text: err.Error()}})
+			d.feed(alarms.Input{T: r.engine.Now(), Port: d.portChange(i)})
 		}
 	}
 	return nil
@@ -135,6 +135,9 @@ func (d *daemon) resume(j *bench.Job) (resumed bool, err error) {
 	}
 	d.done(record.Step{Events: r.engine.Advance(info.Advanced), T: info.Advanced})
 	r.past = false
+	if r.engine.Phase() == alarms.Ended { // all was recorded but the mark
+		return false, d.end()
+	}
 	now := max(time.Since(info.Started).Round(time.Millisecond), info.Advanced)
 	r.clock = acquire.NewClock(now, d.speed)
 	text := "the daemon died; up to a second of readings before it is lost"
