@@ -129,7 +129,14 @@ func collect(s *record.Store, info record.Info) (*report.Data, error) {
 	if err != nil {
 		return nil, err
 	}
+	host, err := s.HostEvents(info.ID)
+	if err != nil {
+		return nil, err
+	}
 	d := c.at(e.Snapshot())
+	for _, h := range host {
+		d.Host = append(d.Host, h.Wall.Format(time.RFC3339)+": "+h.Text)
+	}
 	d.RunID, d.Started, d.Ended = info.ID, info.Started, info.Ended != nil
 	return d, nil
 }

@@ -107,6 +107,7 @@ func (d *daemon) Report(ctx context.Context, w io.Writer, id, suffix string) err
 // invalid is an error in a job file that came over HTTP, in its own words.
 type invalid struct{ error }
 
+// Is makes it panel.ErrInvalid.
 func (invalid) Is(target error) bool { return target == panel.ErrInvalid }
 
 // reachable is an address that a browser on this machine can open: a panel that

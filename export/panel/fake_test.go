@@ -153,7 +153,7 @@ func scene(name string) *fake {
 		k[1].Figures, k[1].DriftPerHour, k[1].Settled = figures(45.4, 462), is(0.08), false
 		raise("drift/V6", "drift", "V6", alarms.Medium, alarms.Unacknowledged, "V6 is 12 % above its settled current", "Look at V6 before you leave. Turn the trimmer only with the meter in view.")
 	case "unknown":
-		k[3].Figures, k[3].DriftPerHour, k[3].Age, k[3].Settled = socket.Figures{}, socket.Value{}, is(49), false
+		k[3].Figures, k[3].DriftPerHour, k[3].Age, k[3].Settled, k[3].Why = socket.Figures{}, socket.Value{}, is(49), false, "k4 silent for 49 s"
 		snap.Meters[3].State, snap.Meters[3].Age = "silent", is(49)
 		raise("meter-silent/k4", "meter-silent", "k4", alarms.Medium, alarms.Unacknowledged, "k4 is silent for 49 s: V8 is not watched", "Switch k4 on again; turn off its automatic power-off.")
 		s.Notices = []string{"the bench file has a cut-off, which this version does not drive"}

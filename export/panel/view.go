@@ -280,13 +280,8 @@ func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
 	up := phase == alarms.WarmUp || phase == alarms.Soak
 	v.Blind = up && !v.Known
 	switch {
-	case !k.Age.Known:
-		v.Settle = "no reading yet"
 	case !current(k).Known:
-		v.Settle = "no usable reading"
-		if k.Age.X >= 2 {
-			v.Settle = "silent for " + v.Age
-		}
+		v.Settle = k.Why
 	case !up: // nothing settles without HT
 	case k.NotConducting:
 		v.Settle = "not conducting"

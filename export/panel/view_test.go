@@ -67,9 +67,8 @@ func TestSocketWords(t *testing.T) {
 		{"no forecast", known(33, nil), alarms.WarmUp, "51", "not settled", false},
 		{"dead tube", known(0.4, func(k *alarms.SocketState) { k.NotConducting = true }), alarms.Soak, "1", "not conducting", false},
 		{"without HT nothing settles", known(0, func(k *alarms.SocketState) { k.NotConducting = true }), alarms.CoolDown, "0", "", false},
-		{"silent", alarms.SocketState{Age: is(49)}, alarms.Soak, "", "silent for 49 s", true},
-		{"overload", alarms.SocketState{Age: is(0.2)}, alarms.Soak, "", "no usable reading", true},
-		{"never heard", alarms.SocketState{}, alarms.Standby, "", "no reading yet", false},
+		{"unknown says why", alarms.SocketState{Age: is(49), Why: "k1 silent for 49 s"}, alarms.Soak, "", "k1 silent for 49 s", true},
+		{"never heard", alarms.SocketState{Why: "no reading yet"}, alarms.Standby, "", "no reading yet", false},
 		{"current without plate volts", alarms.SocketState{Age: is(0.2), Figures: socket.Figures{CathodeCurrent: is(0.041)}}, alarms.Soak, "", "not settled", true},
 	} {
 		v := lookSocket(&c.k, c.phase)

@@ -106,7 +106,7 @@ func gather(in *Data) *facts {
 			}
 			a.changes = append(a.changes, *e)
 			switch e.State {
-			case alarms.Unacknowledged, alarms.Acknowledged, alarms.Returned, alarms.Shelved:
+			case alarms.Unacknowledged, alarms.Acknowledged, alarms.Returned:
 				a.raised = true
 			}
 			if e.Priority.Rank() > a.priority.Rank() {
@@ -118,6 +118,10 @@ func gather(in *Data) *facts {
 			}
 		}
 	}
+	// An alarm shelved before it ever stood is no finding.
+	f.alarms = slices.DeleteFunc(f.alarms, func(e *episode) bool {
+		return !e.raised && !slices.ContainsFunc(e.changes, func(c alarms.Event) bool { return c.State != alarms.Shelved && c.State != alarms.Normal })
+	})
 	f.closePhase(d.End)
 	f.watched = d.End - f.gapIn(0, d.End)
 	f.findSoak()

@@ -156,7 +156,7 @@ func (v *view) ownerFacts(f *facts) {
 	}
 	how := "Watched for " + long(f.watched)
 	if f.soak > 0 {
-		how += ", of which " + long(f.soak) + " settled"
+		how += ", of it " + long(f.soak) + " on soak"
 	}
 	add("How long", how+".")
 
@@ -300,7 +300,10 @@ func (v *view) benchFacts(f *facts) {
 	if f.Job.IdleTarget > 0 {
 		add("Idle target", percent(f.Job.IdleTarget)+" of the limit")
 	}
-	s := "settled at " + figure(f.Final.HT.Settled, 1, 0, "V")
+	s := "not settled"
+	if f.Final.HT.Settled.Known {
+		s = "settled at " + figure(f.Final.HT.Settled, 1, 0, "V")
+	}
 	if f.soak > 0 {
 		// The end is left out: HT may have been falling for a while before it
 		// was under half and the soak was over.
@@ -343,6 +346,9 @@ func (v *view) benchFacts(f *facts) {
 	}
 	if len(f.gaps) == 0 {
 		add("Gaps", "none: the record has no stretch without a watch")
+	}
+	for _, h := range f.Host {
+		add("Record", h)
 	}
 	for _, g := range f.gaps {
 		add("Gap", fmt.Sprintf("%s to %s (%s): %s", chart.ClockSeconds(g.from), chart.ClockSeconds(g.to), long(g.to-g.from), g.text))

@@ -84,6 +84,7 @@ func writeJSON(w io.Writer, f *facts) error {
 		Sockets []jsonSocket `json:"sockets"`
 		Meters  []jsonMeter  `json:"meters"`
 		Limits  jsonLimits   `json:"limits"`
+		Host    []string     `json:"host"`
 	}{
 		Run: jsonRun{
 			ID: f.RunID, Ticket: f.Job.Ticket, Amplifier: f.Job.Amplifier, Bench: f.Bench.Name,
@@ -92,7 +93,7 @@ func writeJSON(w io.Writer, f *facts) error {
 		},
 		Verdict: v.Headline, Beside: append([]string{}, v.Beside...),
 		Sockets: []jsonSocket{}, Meters: []jsonMeter{},
-		Limits: limitsOf(f.Job.Limits),
+		Limits: limitsOf(f.Job.Limits), Host: append([]string{}, f.Host...),
 	}
 	if f.Ended {
 		end := f.Started.Add(f.End).UTC()

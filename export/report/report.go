@@ -35,6 +35,10 @@ type Data struct {
 	HT      *chart.Series   // plate supply, volt
 	Worst   []Worst         // per socket
 
+	// Host is what the computer had to say beside the run, such as a disk that
+	// took no readings for a while; each with its wall-clock stamp.
+	Host []string
+
 	Readings []uint64 // per meter
 	Rejects  []uint64 // per meter, rejected frames
 }
