@@ -40,13 +40,13 @@ func (s *socketState) idle() float64 {
 var idleOffTarget = &socketRule{
 	binned: true,
 	rule: rule{name: "idle-off-target", priority: Low, onDelay: delay(30 * time.Second), offDelay: 30 * time.Second,
-		advice: "Set the idle anew, then say so with `adjusted`."},
+		advice: "Set the idle anew, then say that it was adjusted."},
 	judge: func(s *socketState) verdict {
 		j := s.e.job
 		if j.IdleTarget == 0 || !s.settled || !s.e.dissipating() {
 			return no
 		}
-		if !s.fig.DissipationRatio.Known || len(s.bins) < 2 || !s.conducting() || s.is("drift") || s.e.standing("supply") || s.e.explained(nil, aftermath) {
+		if !s.fig.DissipationRatio.Known || len(s.bins) < 2 || !s.conducting() || s.worse() || s.is("drift") || s.e.standing("supply") || s.e.explained(nil, aftermath) {
 			return unknown
 		}
 		tolerance := j.Limits.IdleTolerance

@@ -311,7 +311,7 @@ func (c *canvas) limits() {
 	for _, l := range c.t.Limits {
 		want, size = append(want, c.y(l.Y)-8), append(size, fontSize+1)
 	}
-	for i, mid := range spread(want, size, c.top, c.bottom) {
+	for i, mid := range spread(want, size, c.top-8, c.bottom) {
 		l := c.t.Limits[i]
 		c.f(`<path class="trace-limit" d="M%s %sH%s" stroke="currentColor" stroke-width="1.4"/>`+"\n",
 			number(c.left), number(c.y(l.Y)), number(c.right))
@@ -336,7 +336,7 @@ func (c *canvas) lines() {
 		ends[i] = x
 		want, size = append(want, y), append(size, pitch)
 	}
-	for i, y := range spread(want, size, c.top, c.bottom) {
+	for i, y := range spread(want, size, c.top-8, c.bottom) {
 		l := &c.t.Lines[i]
 		x := c.right + 10
 		if ends[i] > c.right-2 {
