@@ -107,7 +107,7 @@ func recognise(ctx context.Context, spec string, formats []drivers.Format, windo
 		if err != nil || g != nil {
 			return g, err
 		}
-		return nil, &unrecognised{text: fmt.Sprintf("%s: nothing is heard, and *IDN? gets no answer: is the meter on, and its data output switched on?", spec)}
+		return nil, &unrecognised{text: fmt.Sprintf("%s: nothing is heard, and *IDN? gets no answer: is the meter on, and its data output switched on? A meter polled by a letter (ascii14) must be named with --format", spec)}
 	}
 	return nil, &unrecognised{text: fmt.Sprintf("%s: nothing is heard: is the meter on, and its data output switched on?", spec)}
 }

@@ -73,6 +73,7 @@ func Parse(name string, content []byte) (*Bench, error) {
 
 // formatKeys are the keys of [[meter]] that only some formats have.
 var formatKeys = map[string][]string{
+	"ascii14":  {"ask", "every"},
 	"scpi":     {"function", "range", "ask", "every", "channel"},
 	"modbus":   {"address", "table", "register", "type", "words", "unit", "every"},
 	"textline": {"pattern", "sample", "unit"},
@@ -101,13 +102,12 @@ func meter(t *table) Meter {
 			}
 		}
 	}
-	if m.Format.Name == "scpi" {
+	if m.Format.NewAsker != nil {
 		m.Every = get(t, "every", m.Every, duration)
-		m.Settings = drivers.Settings{
-			Function: get(t, "function", "", text),
-			Range:    get(t, "range", "", text),
-			Ask:      get(t, "ask", "", text),
-			Channel:  get(t, "channel", "", text),
+		for key, to := range map[string]*string{"function": &m.Settings.Function, "range": &m.Settings.Range, "ask": &m.Settings.Ask, "channel": &m.Settings.Channel} {
+			if slices.Contains(own, key) {
+				*to = get(t, key, "", text)
+			}
 		}
 		if m.Every >= m.SilentAfter {
 			t.fail("every", "must be shorter than silent_after (%v), or the meter would count as silent between two questions", m.SilentAfter)

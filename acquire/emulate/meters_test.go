@@ -6,11 +6,14 @@ import (
 	"testing"
 
 	"nightsoak/drivers"
+	driverdtm0660 "nightsoak/drivers/dtm0660"
 	driveres51922 "nightsoak/drivers/es51922"
+	driveres51986 "nightsoak/drivers/es51986"
 	driverfs9721 "nightsoak/drivers/fs9721"
+	driverfs9922 "nightsoak/drivers/fs9922"
 )
 
-// Frames written out by hand from the two layouts, which are from memory of
+// Frames written out by hand from the layouts, which are from memory of
 // the chips' data sheets.
 func TestFramesByHand(t *testing.T) {
 	for _, c := range []struct {
@@ -81,6 +84,79 @@ func TestFramesByHand(t *testing.T) {
 			0b0110001, // overload
 			0b0110000, 0b0110000, 0b0111010, 0b0110000, 0b0001101, 0b0001010,
 		}},
+		{"dtm0660 041.2 mV", dtm0660, 0, 412, false, []byte{
+			0b0001_1110,               // RS232, AUTO, DC
+			0b0010_111_0, 0b0011_1011, // 0: a f e, b c d
+			0b0100_010_0, 0b0101_1110, // 4: f, b g c
+			0b0110_000_0, 0b0111_1010, // 1: b c
+			0b1000_101_1, 0b1001_1101, // 2: a e, b g d; point
+			0b1010_0000,
+			0b1011_0001, // milli
+			0b1100_0000,
+			0b1101_0010, // V
+			0b1110_0000, 0b1111_0000,
+		}},
+		{"dtm0660 -59.67 V", dtm0660, 2, -5967, false, []byte{
+			0b0001_1110,
+			0b0010_110_1, 0b0011_0111, // 5: a f, g c d; minus
+			0b0100_110_0, 0b0101_1111, // 9: a f, b g c d
+			0b0110_111_1, 0b0111_0111, // 6: a f e, g c d; point
+			0b1000_100_0, 0b1001_1010, // 7: a, b c
+			0b1010_0000, 0b1011_0000, 0b1100_0000, 0b1101_0010, 0b1110_0000, 0b1111_0000,
+		}},
+		{"dtm0660 overload at 6.000 V", dtm0660, 1, 6000, true, []byte{
+			0b0001_1110,
+			0b0010_000_0, 0b0011_0000,
+			0b0100_111_1, 0b0101_1011, // 0; point
+			0b0110_011_0, 0b0111_0001, // L: f e, d
+			0b1000_000_0, 0b1001_0000,
+			0b1010_0000, 0b1011_0000, 0b1100_0000, 0b1101_0010, 0b1110_0000, 0b1111_0000,
+		}},
+		{"es51986 41.2 mV", es51986, 0, 412, false, []byte{
+			0b0110100, // range 4: 400.0 mV
+			0b0110000, 0b0110100, 0b0110001, 0b0110010,
+			0b0111011, // volts
+			0b0110000, // no judge, sign, battery, overload
+			0b0110000, // no peak, no frequency
+			0b0111010, // DC, AUTO
+			0b0001101, 0b0001010,
+		}},
+		{"es51986 -22.39 V", es51986, 2, -2239, false, []byte{
+			0b0110001, // range 1: 40.00 V
+			0b0110010, 0b0110010, 0b0110011, 0b0111001,
+			0b0111011,
+			0b0110100, // sign
+			0b0110000, 0b0111010, 0b0001101, 0b0001010,
+		}},
+		{"es51986 overload at 4.000 V", es51986, 1, 99999, true, []byte{
+			0b0110000, // range 0: 4.000 V
+			0b0110100, 0b0110000, 0b0110000, 0b0110000,
+			0b0111011,
+			0b0110001, // overload
+			0b0110000, 0b0111010, 0b0001101, 0b0001010,
+		}},
+		{"fs9922 41.2 mV", fs9922, 0, 412, false, []byte{
+			'+', '0', '4', '1', '2', ' ',
+			0b00110100,  // point after the third digit
+			0b00_110001, // AUTO, DC, bar graph
+			0b00_000000,
+			0b01000000, // m
+			0b10000000, // V
+			4, 0b00001101, 0b00001010,
+		}},
+		{"fs9922 -39.67 V", fs9922, 2, -3967, false, []byte{
+			'-', '3', '9', '6', '7', ' ',
+			0b00110010, // after the second digit
+			0b00_110001, 0b00_000000, 0b00000000, 0b10000000,
+			0b1_0100111, // minus 39 of 60
+			0b00001101, 0b00001010,
+		}},
+		{"fs9922 overload at 6.000 V", fs9922, 1, 6000, true, []byte{
+			'+', '?', '0', ':', '?', ' ',
+			0b00110001, // after the first digit
+			0b00_110001, 0b00_000000, 0b00000000, 0b10000000,
+			60, 0b00001101, 0b00001010,
+		}},
 	} {
 		got := c.chip.encode(nil, c.rng, c.counts, c.over)
 		if string(got) != string(c.want) {
@@ -109,6 +185,9 @@ var chips = []struct {
 }{
 	{"fs9721", fs9721, driverfs9721.Format.NewDecoder},
 	{"es51922", es51922, driveres51922.Format.NewDecoder},
+	{"es51986", es51986, driveres51986.Format.NewDecoder},
+	{"dtm0660", dtm0660, driverdtm0660.Format.NewDecoder},
+	{"fs9922", fs9922, driverfs9922.Format.NewDecoder},
 }
 
 // Every figure of every range survives the way through the driver.
@@ -142,8 +221,10 @@ func TestFramesThroughTheDrivers(t *testing.T) {
 // A cathode that floats: OL once in each range that is too small, then volts;
 // and down again the same way.
 func TestAutoRange(t *testing.T) {
-	// fs9721 passes 400.0 mV and 4.000 V, es51922 220.00 mV, 2.2000 V and 22.000 V.
-	for i, wantOverloads := range []int{2, 3} {
+	// fs9721 passes 400.0 mV and 4.000 V, es51922 220.00 mV, 2.2000 V and
+	// 22.000 V, es51986 400.0 mV and 4.000 V, dtm0660 and fs9922 600.0 mV
+	// and 6.000 V.
+	for i, wantOverloads := range []int{2, 3, 2, 2, 2} {
 		c := chips[i]
 		d := &display{chip: c.chip, noise: rand.New(rand.NewPCG(1, 2))}
 		dec := c.dec()

@@ -45,7 +45,7 @@ func (c *listenCmd) Run(a *app) error {
 	} else if f, err = c.recognise(a); err != nil {
 		return err
 	}
-	if f.NewAsker != nil && settings.Function == "" {
+	if f.Name == "scpi" && settings.Function == "" {
 		settings.Function = "VOLT:DC"
 	}
 	line := c.Line

@@ -7,8 +7,12 @@ import (
 	"strings"
 
 	"nightsoak/drivers"
+	"nightsoak/drivers/ascii14"
+	"nightsoak/drivers/dtm0660"
 	"nightsoak/drivers/es51922"
+	"nightsoak/drivers/es51986"
 	"nightsoak/drivers/fs9721"
+	"nightsoak/drivers/fs9922"
 	"nightsoak/drivers/nearest"
 	"nightsoak/drivers/scpi"
 )
@@ -18,6 +22,10 @@ func All() []drivers.Format {
 	return []drivers.Format{
 		fs9721.Format,
 		es51922.Format,
+		es51986.Format,
+		fs9922.Format,
+		dtm0660.Format,
+		ascii14.Format,
 		scpi.Format,
 	}
 }

@@ -30,7 +30,7 @@ func TestAll(t *testing.T) {
 			t.Errorf("Find(%q) = %v, %v", f.Name, got, err)
 		}
 	}
-	if want := []string{"fs9721", "es51922", "scpi"}; !slices.Equal(names, want) {
+	if want := []string{"fs9721", "es51922", "es51986", "fs9922", "dtm0660", "ascii14", "scpi"}; !slices.Equal(names, want) {
 		t.Errorf("formats are %q, want %q", names, want)
 	}
 }
@@ -40,7 +40,7 @@ func TestFindUnknown(t *testing.T) {
 		"fs9712": "fs9721", "FS9721": "fs9721", "es519": "es51922", "spci": "scpi", " scpi ": "scpi", "": "scpi",
 	} {
 		_, err := Find(name)
-		want := fmt.Sprintf("format %q is not known: nearest is %q, known are fs9721, es51922, scpi", name, nearest)
+		want := fmt.Sprintf("format %q is not known: nearest is %q, known are fs9721, es51922, es51986, fs9922, dtm0660, ascii14, scpi", name, nearest)
 		if err == nil || err.Error() != want {
 			t.Errorf("Find(%q): %v, want %s", name, err, want)
 		}
@@ -51,6 +51,7 @@ func TestFindUnknown(t *testing.T) {
 // listens, NAME.dialogue ("> " sent, "< " answered) for one that asks, and
 // beside each NAME.want, one line a reading: figure, unit, flags. The
 // expectation is what the display showed, so nothing writes it but a person.
+// Questions end in LF and answers in CR LF, or as the header "ends" says.
 const captures = "../../testdata/captures"
 
 func TestCaptures(t *testing.T) {
@@ -196,7 +197,15 @@ func converse(f drivers.Format, c capture) (got []string, err error) {
 	if err != nil {
 		return nil, err
 	}
-	for d := (&dialogue{lines: c.lines}); len(d.lines) > 0; {
+	d := &dialogue{lines: c.lines, asked: "\n", answered: "\r\n"}
+	switch ends := c.header["ends"]; ends {
+	case "":
+	case "none, CR":
+		d.asked, d.answered = "", "\r"
+	default:
+		return nil, fmt.Errorf("unknown ends %q", ends)
+	}
+	for len(d.lines) > 0 {
 		r, err := a.Ask(d)
 		if err != nil {
 			return got, err
@@ -208,20 +217,21 @@ func converse(f drivers.Format, c capture) (got []string, err error) {
 
 // dialogue is the meter's side of a .dialogue file. It is strict about what it hears.
 type dialogue struct {
-	lines   []string // what is still to come
-	pending string   // answer not yet read
-	timeout time.Duration
+	lines           []string // what is still to come
+	asked, answered string   // what ends a question, and an answer
+	pending         string   // answer not yet read
+	timeout         time.Duration
 }
 
 func (d *dialogue) SetReadTimeout(t time.Duration) error { d.timeout = t; return nil }
 
 func (d *dialogue) Write(p []byte) (int, error) {
-	if len(d.lines) == 0 || string(p) != strings.TrimPrefix(d.lines[0], "> ")+"\n" {
+	if len(d.lines) == 0 || string(p) != strings.TrimPrefix(d.lines[0], "> ")+d.asked {
 		return 0, fmt.Errorf("heard %q, the dialogue goes on with %q", p, d.lines)
 	}
 	d.lines = d.lines[1:]
 	for len(d.lines) > 0 && strings.HasPrefix(d.lines[0], "< ") {
-		d.pending += strings.TrimPrefix(d.lines[0], "< ") + "\r\n"
+		d.pending += strings.TrimPrefix(d.lines[0], "< ") + d.answered
 		d.lines = d.lines[1:]
 	}
 	return len(p), nil
@@ -263,6 +273,7 @@ func TestCaptureProblems(t *testing.T) {
 		{"dialogue for a listener", map[string]string{"fs9721/a.dialogue": header + "> x\n", "fs9721/a.want": want}, "needs a .hex"},
 		{"bytes for an asker", map[string]string{"scpi/a.hex": talk + "00\n", "scpi/a.want": want}, "needs a .dialogue"},
 		{"something else is asked", map[string]string{"scpi/a.dialogue": talk + "> *RST\n", "scpi/a.want": want}, `heard "*CLS\n", the dialogue goes on with ["> *RST"]`},
+		{"other ends", map[string]string{"scpi/a.dialogue": strings.Replace(talk, "# settings", "# ends: FF\n# settings", 1) + "> x\n", "scpi/a.want": want}, `unknown ends "FF"`},
 		{"no answer", map[string]string{"scpi/a.dialogue": talk + "> *CLS\n> *IDN?\n", "scpi/a.want": want}, "no line in answer to *IDN?"},
 	}
 	for _, tt := range tests {
