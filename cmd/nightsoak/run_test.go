@@ -60,11 +60,12 @@ func recorded(t *testing.T, data, run string) string {
 	return b.String()
 }
 
+// Tests that keep time run alone; the others, below, run beside each other.
+
 // The demo's main job: settle, name the runaway, end by itself, leave a report
 // that opens; and the recorded run judged again gives the very same events,
 // computed and not read back.
 func TestDemo(t *testing.T) {
-	t.Parallel()
 	dir := t.TempDir()
 	out := must(t, "demo", "--speed", "60", "--for", "36s", "--fault", "runaway", "--listen", "127.0.0.1:0", "--dir", dir)
 	said := map[string]string{}
@@ -156,7 +157,6 @@ func kills(t *testing.T) int {
 // SIGKILL at random moments: the database stays whole, at most a second of
 // readings is missing, the run goes on and the gap is stated.
 func TestKill(t *testing.T) {
-	t.Parallel()
 	r := newRig(t)
 	var run string
 	var worst time.Duration
@@ -216,7 +216,6 @@ func TestKill(t *testing.T) {
 // A meter's terminal goes and comes back: its silence is an alarm, its return
 // needs no restart, and the others never miss a reading.
 func TestMeterLost(t *testing.T) {
-	t.Parallel()
 	r := newRig(t)
 	s := start(t, append([]string{"serve"}, r.files...)...)
 	s.until(t, "all meters live", 10*time.Second, live)

@@ -1,49 +1,17 @@
 package fs9721
 
 import (
-	"bytes"
-	"slices"
 	"strings"
 	"testing"
 
 	"nightsoak/drivers"
+	"nightsoak/drivers/lcd/lcdtest"
 )
-
-// frame turns low nibbles, written bit by bit, into the bytes of a frame.
-func frame(t testing.TB, nibbles string) []byte {
-	t.Helper()
-	var b []byte
-	for i, bits := range strings.Fields(nibbles) {
-		c := byte(i+1) << 4
-		for j, bit := range bits {
-			c |= byte(bit-'0') << (3 - j)
-		}
-		b = append(b, c)
-	}
-	if len(b) != frameLen {
-		t.Fatalf("%q has %d nibbles, want %d", nibbles, len(b), frameLen)
-	}
-	return b
-}
-
-// show is a reading as a capture's expectation writes it: figure, unit, flags.
-func show(r drivers.Reading) string {
-	return strings.TrimSpace(r.Text() + " " + r.Unit() + " " + r.Flags.String())
-}
-
-// decode feeds p in pieces of the given size.
-func decode(p []byte, size int) (readings []string, rejects drivers.Rejects) {
-	d := Format.NewDecoder()
-	for piece := range slices.Chunk(p, size) {
-		d.Feed(piece, func(r drivers.Reading) { readings = append(readings, show(r)) })
-	}
-	return readings, d.Rejects()
-}
 
 // TestFrames: the expectations follow from the layout in the package comment
 // (FS9721_LP3 data sheet, layout from memory), drawn segment by segment.
 func TestFrames(t *testing.T) {
-	tests := []struct{ want, nibbles string }{
+	lcdtest.Reads(t, Format, []lcdtest.Good{
 		// 1: AC DC Auto RS232
 		// 2-9: minus or point, e f a, d c g b, for each of four digits
 		// 10-14: µ n k diode, m % M beep, F Ω rel hold, A V Hz battery, maker's symbols
@@ -85,128 +53,67 @@ func TestFrames(t *testing.T) {
 		{"OL mV dc overload", "0101  0111 1101  0110 1000  0000 0000  0000 0000  0000 1000 0000 0100 0000"},
 		{"OL V overload diode", "0001  0000 0000  0000 0000  0111 1101  1110 1000  0001 0000 0000 0100 0000"},
 		{"OL V dc overload", "0101  1000 0000  0111 1101  0110 1000  0000 0000  0000 0000 0000 0100 0000"},
-	}
-	for _, tt := range tests {
-		got, rejects := decode(frame(t, tt.nibbles), frameLen)
-		if !slices.Equal(got, []string{tt.want}) || rejects.Total() != 0 {
-			t.Errorf("frame %s reads %q and rejects %v, want %q", tt.nibbles, got, rejects, tt.want)
-		}
-	}
+	})
 }
 
 // TestExact looks at the parts of a reading that the display does not show.
 func TestExact(t *testing.T) {
-	tests := []struct {
-		nibbles string
-		want    drivers.Reading
-	}{
+	lcdtest.ReadsExactly(t, Format, []lcdtest.Exact{
 		{"0111  0111 1101  0001 1111  0111 1111  1101 1011  0000 1000 0000 0100 0000", // 038.2 mV
 			drivers.Reading{Digits: 382, Exp: -4, Prefix: -3, Quantity: drivers.Voltage, Flags: drivers.DC | drivers.Auto}},
 		{"0001  0101 1011  0101 1011  1111 1101  0011 1110  0000 0010 0100 0000 0000", // 22.05 MΩ
 			drivers.Reading{Digits: 2205, Exp: 4, Prefix: 6, Quantity: drivers.Resistance}},
 		{"0011  0000 0000  0111 1101  0110 1000  0000 0000  0000 0010 0100 0000 0000", // 0L MΩ
 			drivers.Reading{Exp: 6, Prefix: 6, Quantity: drivers.Resistance, Flags: drivers.Auto | drivers.Overload}},
-	}
-	for _, tt := range tests {
-		var got []drivers.Reading
-		Format.NewDecoder().Feed(frame(t, tt.nibbles), func(r drivers.Reading) { got = append(got, r) })
-		if !slices.Equal(got, []drivers.Reading{tt.want}) {
-			t.Errorf("frame %s reads %#v, want %#v", tt.nibbles, got, tt.want)
-		}
-	}
+	})
 }
-
-// 038.2 mV DC Auto, and how it reads.
-const (
-	goodNibbles = "0111  0111 1101  0001 1111  0111 1111  1101 1011  0000 1000 0000 0100 0000"
-	goodText    = "38.2 mV dc auto"
-)
 
 func TestMalformed(t *testing.T) {
-	good := frame(t, goodNibbles)
-	join := func(parts ...[]byte) []byte { return bytes.Join(parts, nil) }
-	digits := func(d string) []byte { // V DC with these digits
-		return frame(t, "0101 "+d+" 0000 0000 0000 0100 0000")
+	digits := func(d string) string { // V DC with these digits
+		return "0101 " + d + " 0000 0000 0000 0100 0000"
 	}
-	symbols := func(s string) []byte { // 1.234 with these symbols
-		return frame(t, "0101  0000 0101  1101 1011  0001 1111  0010 0111  "+s)
+	symbols := func(s string) string { // 1.234 with these symbols
+		return "0101  0000 0101  1101 1011  0001 1111  0010 0111  " + s
 	}
-	reject := func(why drivers.Reason, n uint64) (r drivers.Rejects) { r[why] = n; return r }
-	tests := []struct {
-		name    string
-		in      []byte
-		good    int
-		rejects drivers.Rejects
-	}{
-		{"nothing", nil, 0, drivers.Rejects{}},
-		{"cut off after 13 bytes", join(good[:13], good), 1, reject(drivers.Short, 1)},
-		{"cut off after 1 byte", join(good[:1], good), 1, reject(drivers.Short, 1)},
-		{"cut off at the end of the input", join(good, good[:7]), 1, drivers.Rejects{}},
-		{"joined in mid-frame", join(good[5:], good), 1, reject(drivers.Noise, 1)},
-		{"a byte lost", join(good[:6], good[7:], good), 1, reject(drivers.Short, 1)},
-		{"a byte twice", join(good[:6], good[5:], good), 1, reject(drivers.Short, 1)},
-		{"a byte turned into position 0", join(good[:6], []byte{0x05}, good[7:], good), 1, reject(drivers.Short, 1)},
-		{"a byte turned into position 15", join(good[:6], []byte{0xF5}, good[7:], good), 1, reject(drivers.Short, 1)},
-		{"a byte turned into position 1", join(good[:6], []byte{0x15}, good[7:], good), 1, reject(drivers.Short, 2)},
-		{"text between frames", join(good, []byte("38.2 mV\r\n"), good), 2, reject(drivers.Noise, 1)},
-		{"bytes of another speed", []byte{0x00, 0xFF, 0xE0, 0x00, 0xF8}, 0, reject(drivers.Noise, 1)},
-
-		{"AC and DC", frame(t, "1101  0000 0101  1101 1011  0001 1111  0010 0111  0000 0000 0000 0100 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"two points", digits("0000 0101  1101 1011  1001 1111  0010 0111"), 0, reject(drivers.BadStatus, 1)},
-		{"no unit", symbols("0000 0000 0000 0000 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"only an unknown symbol of the maker", symbols("0000 0000 0000 0000 1011"), 0, reject(drivers.BadStatus, 1)},
-		{"V and A", symbols("0000 0000 0000 1100 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"% and Hz", symbols("0000 0100 0000 0010 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"m and k", symbols("0010 1000 0100 0000 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"nV", symbols("0100 0000 0000 0100 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"kA", symbols("0010 0000 0000 1000 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"mΩ", symbols("0000 1000 0100 0000 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"MF", symbols("0000 0010 1000 0000 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"µHz", symbols("1000 0000 0000 0010 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"k%", symbols("0010 0100 0000 0000 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"m°C", symbols("0000 1000 0000 0000 0100"), 0, reject(drivers.BadStatus, 1)},
-		{"diode and Ω", symbols("0001 0000 0100 0000 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"continuity and V", symbols("0000 0001 0000 0100 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"diode and continuity", symbols("0001 0001 0000 0000 0000"), 0, reject(drivers.BadStatus, 1)},
-		{"the display's test, all lit", frame(t, strings.Repeat("1111 ", frameLen)), 0, reject(drivers.BadStatus, 1)},
-
-		{"all blank", digits("0000 0000  0000 0000  0000 0000  0000 0000"), 0, reject(drivers.BadDigit, 1)},
-		{"a blank between digits", digits("0000 0101  0000 0000  0001 1111  0010 0111"), 0, reject(drivers.BadDigit, 1)},
-		{"a blank behind the digits", digits("0000 0101  0101 1011  0001 1111  0000 0000"), 0, reject(drivers.BadDigit, 1)},
-		{"the letter E", digits("0000 0101  0111 1010  0001 1111  0010 0111"), 0, reject(drivers.BadDigit, 1)},
-		{"only a middle bar", digits("0000 0101  0000 0010  0001 1111  0010 0111"), 0, reject(drivers.BadDigit, 1)},
-		{"L without a zero", digits("0000 0000  0110 1000  0000 0000  0000 0000"), 0, reject(drivers.BadDigit, 1)},
-		{"1L", digits("0000 0000  0000 0101  0110 1000  0000 0000"), 0, reject(drivers.BadDigit, 1)},
-		{"00L", digits("0111 1101  0111 1101  0110 1000  0000 0000"), 0, reject(drivers.BadDigit, 1)},
-		{"0LL", digits("0000 0000  0111 1101  0110 1000  0110 1000"), 0, reject(drivers.BadDigit, 1)},
-		{"0L1", digits("0000 0000  0111 1101  0110 1000  0000 0101"), 0, reject(drivers.BadDigit, 1)},
-	}
-	for _, tt := range tests {
-		t.Run(tt.name, func(t *testing.T) {
-			got, rejects := decode(tt.in, max(1, len(tt.in)))
-			if want := slices.Repeat([]string{goodText}, tt.good); !slices.Equal(got, want) || rejects != tt.rejects {
-				t.Errorf("% X reads %q and rejects %v, want %q and %v", tt.in, got, rejects, want, tt.rejects)
-			}
-		})
-	}
+	lcdtest.Rejected(t, Format, drivers.BadStatus, []lcdtest.Bad{
+		{"AC and DC", "1101  0000 0101  1101 1011  0001 1111  0010 0111  0000 0000 0000 0100 0000"},
+		{"two points", digits("0000 0101  1101 1011  1001 1111  0010 0111")},
+		{"no unit", symbols("0000 0000 0000 0000 0000")},
+		{"only an unknown symbol of the maker", symbols("0000 0000 0000 0000 1011")},
+		{"V and A", symbols("0000 0000 0000 1100 0000")},
+		{"% and Hz", symbols("0000 0100 0000 0010 0000")},
+		{"m and k", symbols("0010 1000 0100 0000 0000")},
+		{"nV", symbols("0100 0000 0000 0100 0000")},
+		{"kA", symbols("0010 0000 0000 1000 0000")},
+		{"mΩ", symbols("0000 1000 0100 0000 0000")},
+		{"MF", symbols("0000 0010 1000 0000 0000")},
+		{"µHz", symbols("1000 0000 0000 0010 0000")},
+		{"k%", symbols("0010 0100 0000 0000 0000")},
+		{"m°C", symbols("0000 1000 0000 0000 0100")},
+		{"diode and Ω", symbols("0001 0000 0100 0000 0000")},
+		{"continuity and V", symbols("0000 0001 0000 0100 0000")},
+		{"diode and continuity", symbols("0001 0001 0000 0000 0000")},
+		{"the display's test, all lit", strings.Repeat("1111 ", 14)},
+	})
+	lcdtest.Rejected(t, Format, drivers.BadDigit, []lcdtest.Bad{
+		{"all blank", digits("0000 0000  0000 0000  0000 0000  0000 0000")},
+		{"a blank between digits", digits("0000 0101  0000 0000  0001 1111  0010 0111")},
+		{"a blank behind the digits", digits("0000 0101  0101 1011  0001 1111  0000 0000")},
+		{"the letter E", digits("0000 0101  0111 1010  0001 1111  0010 0111")},
+		{"only a middle bar", digits("0000 0101  0000 0010  0001 1111  0010 0111")},
+		{"L without a zero", digits("0000 0000  0110 1000  0000 0000  0000 0000")},
+		{"1L", digits("0000 0000  0000 0101  0110 1000  0000 0000")},
+		{"00L", digits("0111 1101  0111 1101  0110 1000  0000 0000")},
+		{"0LL", digits("0000 0000  0111 1101  0110 1000  0110 1000")},
+		{"0L1", digits("0000 0000  0111 1101  0110 1000  0000 0101")},
+	})
 }
 
-// FuzzDecoder: nothing panics, and how the bytes are cut into pieces makes no difference.
+// FuzzDecoder: see [lcdtest.Fuzz].
 func FuzzDecoder(f *testing.F) {
-	good := frame(f, goodNibbles)
-	f.Add(good)
-	f.Add(slices.Concat(good[3:], good, good[:9], good))
-	f.Add(frame(f, strings.Repeat("1111 ", frameLen)))
-	f.Add(frame(f, "0011  0000 0000  0111 1101  0110 1000  0000 0000  0000 0010 0100 0000 0000"))
-	f.Add(slices.Concat(good[:7], []byte{0x00}, good[7:], []byte("38.2 mV\r\n")))
-	f.Fuzz(func(t *testing.T, p []byte) {
-		whole, rejects := decode(p, max(1, len(p)))
-		single, rejectsSingle := decode(p, 1)
-		if !slices.Equal(whole, single) || rejects != rejectsSingle {
-			t.Errorf("% X in one piece: %q, %v; byte by byte: %q, %v", p, whole, rejects, single, rejectsSingle)
-		}
-		if n := uint64(len(whole)) + rejects[drivers.BadDigit] + rejects[drivers.BadStatus]; n > uint64(len(p)/frameLen) {
-			t.Errorf("% X holds %d frames, more than fit", p, n)
-		}
-	})
+	lcdtest.Fuzz(f, Format,
+		"0111  0111 1101  0001 1111  0111 1111  1101 1011  0000 1000 0000 0100 0000", // 038.2 mV DC Auto
+		strings.Repeat("1111 ", 14),
+		"0011  0000 0000  0111 1101  0110 1000  0000 0000  0000 0010 0100 0000 0000", // 0L MΩ
+	)
 }

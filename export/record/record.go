@@ -70,7 +70,9 @@ func Open(dir string) (*Store, error) {
 	}
 	s, err := open(dir, url.Values{
 		"_txlock": {"immediate"},
-		"_pragma": {"busy_timeout(1000)", "synchronous(FULL)", "journal_size_limit(16777216)"},
+		// NORMAL leaves the log to the kernel, which a killed daemon does not
+		// take with it; the Writer brings it to the disk beside the commits.
+		"_pragma": {"busy_timeout(1000)", "synchronous(NORMAL)", "journal_size_limit(16777216)"},
 	})
 	if err != nil {
 		return nil, errors.Join(err, lock.Close())
@@ -114,6 +116,16 @@ func (s *Store) Close() error {
 		err = errors.Join(err, s.lock.Close())
 	}
 	return err
+}
+
+// syncLog brings the write-ahead log to the disk. SQLite holds no lock on that
+// file that closing it here could drop.
+func (s *Store) syncLog() error {
+	f, err := os.OpenFile(s.path+"-wal", os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Sync(), f.Close())
 }
 
 // lockDir takes the daemon's lock on dir and leaves its process id in it.

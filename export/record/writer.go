@@ -59,9 +59,11 @@ type Writer struct {
 	wake    chan struct{} // there is something in queue
 	hurry   chan struct{} // and it is due at once
 	abort   chan struct{} // closed: give up
-	stopped chan struct{} // closed: the goroutine has returned
+	dirty   chan struct{} // something was committed and is not on the disk itself yet
+	synced  chan struct{} // closed: all of it is
+	stopped chan struct{} // closed: the goroutines have returned
 
-	health health
+	health, syncHealth health
 }
 
 // item is a Step, or a mark between steps.
@@ -107,7 +109,9 @@ func (s *Store) Writer(id string, opts Options) (*Writer, error) {
 		s: s, n: in.n, id: in.ID, opts: opts,
 		wake: make(chan struct{}, 1), hurry: make(chan struct{}, 1),
 		abort: make(chan struct{}), stopped: make(chan struct{}),
-		health: health{failing: opts.OnFailing, recovered: opts.OnRecovered},
+		dirty: make(chan struct{}, 1), synced: make(chan struct{}),
+		health:     health{failing: opts.OnFailing, recovered: opts.OnRecovered},
+		syncHealth: health{failing: opts.OnFailing, recovered: opts.OnRecovered},
 	}
 	var last int64
 	err = s.db.QueryRow(`SELECT max(
@@ -118,6 +122,7 @@ func (s *Store) Writer(id string, opts Options) (*Writer, error) {
 	}
 	w.next = seqOf(last) + 1
 	go w.run()
+	go w.sync()
 	return w, nil
 }
 
@@ -274,9 +279,30 @@ func (w *Writer) Close(ctx context.Context) error {
 	return err
 }
 
+// sync brings what was committed to the disk itself, for a power cut to cost
+// little. It works beside the commits: a disk that takes a second for it must
+// not cost a killed daemon that second.
+func (w *Writer) sync() {
+	defer close(w.synced)
+	for range w.dirty {
+		watch := time.AfterFunc(w.opts.failAfter, w.syncHealth.begin())
+		err := w.s.syncLog()
+		watch.Stop()
+		if err != nil {
+			w.syncHealth.refused(w.s.wrap(err))
+		} else {
+			w.syncHealth.end(nil)
+		}
+	}
+}
+
 // run commits what is queued until Close.
 func (w *Writer) run() {
-	defer close(w.stopped)
+	defer func() {
+		close(w.dirty)
+		<-w.synced
+		close(w.stopped)
+	}()
 	var begun time.Time // when the last commit began: a slow one uses up the pause
 	for {
 		select {
@@ -301,6 +327,7 @@ func (w *Writer) run() {
 		if !w.commit(batch) {
 			return
 		}
+		signal(w.dirty)
 		w.release(batch)
 	}
 }
@@ -522,6 +549,14 @@ func (h *health) attempt(err error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.err = err
+}
+
+// refused says at once that the disk refuses.
+func (h *health) refused(err error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.err = err
+	h.fail(err)
 }
 
 // end closes the batch: it is on disk.
