@@ -164,6 +164,7 @@ func TestKill(t *testing.T) {
 	n := kills(t)
 	for i := range n {
 		s := start(t, append([]string{"serve"}, r.files...)...)
+		began := time.Duration(s.state(t).Run.T * float64(time.Second))
 		s.until(t, "all meters live", 10*time.Second, live)
 		st := s.state(t)
 		if run == "" {
@@ -185,14 +186,15 @@ func TestKill(t *testing.T) {
 			t.Fatalf("kill %d: %s %v", i, ok, err)
 		}
 		before := readings
-		if err := db.QueryRow("select max(t_ms), count(*) from readings").Scan(&last, &readings); err != nil {
+		if err := db.QueryRow("select coalesce(max(t_ms), 0), count(*) from readings").Scan(&last, &readings); err != nil {
 			t.Fatal(err)
 		}
 		if i > 0 && readings > before {
 			gaps++
 		}
-		// What the daemon had taken just before the kill, against what is on disk.
-		lost := st.newest() - time.Duration(last)*time.Millisecond
+		// What the daemon had taken just before the kill, against what is on
+		// disk; where nothing of this session is, all since it began.
+		lost := st.newest() - max(time.Duration(last)*time.Millisecond, began)
 		worst = max(worst, lost)
 		if lost > time.Second {
 			t.Errorf("kill %d: the last %v of readings are missing", i, lost)
