@@ -188,7 +188,7 @@ func (e *Engine) setPhase(p Phase) {
 	e.emit(Event{Event: EventPhase, Phase: p})
 	switch p {
 	case WarmUp:
-		e.supply = supplyState{up: true, upAt: e.now}
+		e.supply = supplyState{}
 		for _, s := range e.sockets {
 			s.restart(e.now)
 			s.conducted, s.conductionArmed = false, false

@@ -341,7 +341,7 @@ func (s *socketState) judgeSettling() {
 	s.settled, s.settledAt = true, now
 	s.settledBin = s.medians(window[max(0, len(window)-int(time.Minute/binLength)):])
 	s.reference = s.settledBin
-	s.e.supply.settle(s.e)
+	s.e.supply.settle()
 	ev := Event{Event: EventSettled, Socket: s.Name, CathodeCurrent: &socket.Value{X: s.settledBin.current, Known: s.fig.CathodeCurrent.Known},
 		DissipationRatio: &socket.Value{X: s.settledBin.ratio, Known: !math.IsNaN(s.settledBin.ratio)}}
 	s.e.emit(ev)

@@ -10,10 +10,8 @@ import (
 
 // supplyState is what the engine knows of the plate supply since it came up.
 type supplyState struct {
-	volts    socket.Value // highest fresh plate meter, to chassis
-	meter    *meter       // which one
-	up       bool
-	upAt     time.Duration
+	volts    socket.Value  // highest fresh plate meter, to chassis
+	meter    *meter        // which one
 	readAt   time.Duration // of before
 	before   float64       // volts of the reading before, volt
 	peak     float64       // highest seen since HT up, volt
@@ -23,8 +21,8 @@ type supplyState struct {
 	low      float64       // in cool-down: lowest seen, volt
 	unseenAt time.Duration // tubes have conducted since then without HT to be seen; 0 for not
 	from     *meter        // settled was read there; nil before
-	idleAt   time.Duration
-	leadOff  bool
+	idleAt   time.Duration // no current since then; 0 for not
+	leadOff  bool          // HT reads next to nothing while tubes conduct
 }
 
 // reference is the plate supply to compare with: settled, or the peak before that; 0 for none.
@@ -35,7 +33,8 @@ func (p *supplyState) reference() float64 {
 	return p.peak
 }
 
-func (p *supplyState) settle(e *Engine) {
+// settle takes the plate supply of this moment as the settled one.
+func (p *supplyState) settle() {
 	if p.volts.Known {
 		p.settled, p.from = p.volts.X, p.meter
 	}

@@ -134,7 +134,6 @@ func nth(s []float64, k int) float64 {
 // and the residual sum of squares.
 type Line struct {
 	A, B, SDA, SDB, RSS float64
-	N                   int
 }
 
 // FitLine fits a straight line to n points given by at, in two passes about
@@ -156,7 +155,7 @@ func FitLine(n int, at func(i int) (x, y float64)) Line {
 		sxx += float64(x * x)
 		sxy += float64(x * y)
 	}
-	l := Line{B: sxy / sxx, N: n}
+	l := Line{B: sxy / sxx}
 	if sxx == 0 {
 		l.B = math.NaN()
 	}
@@ -185,7 +184,6 @@ type Exp struct {
 	A, B, Tau float64
 	RSS       float64
 	Linear    Line
-	N         int
 	accepted  []Exp // every time constant that the points do not refuse
 }
 
@@ -207,7 +205,7 @@ var taus = func() []float64 {
 // otherwise settling ones. nEff is how many independent points p is worth, which widens what
 // is accepted: readings follow each other closely, so it is less than len(p).
 func FitExp(p []Point, growth bool, nEff float64) Exp {
-	best := Exp{RSS: math.Inf(1), N: len(p)}
+	best := Exp{RSS: math.Inf(1)}
 	if len(p) < 6 {
 		best.RSS = math.NaN()
 		return best
@@ -222,7 +220,7 @@ func FitExp(p []Point, growth bool, nEff float64) Exp {
 			g[i] = math.Exp((p[i].T - last) / tau)
 		}
 		l := FitLine(len(p), func(i int) (float64, float64) { return g[i], p[i].Y })
-		f := Exp{A: l.A, B: l.B, Tau: tau, RSS: l.RSS, N: len(p)}
+		f := Exp{A: l.A, B: l.B, Tau: tau, RSS: l.RSS}
 		if math.IsNaN(f.RSS) || math.IsInf(f.RSS, 0) {
 			f.RSS = math.Inf(1)
 		} else {
@@ -240,7 +238,8 @@ func FitExp(p []Point, growth bool, nEff float64) Exp {
 	for _, tau := range taus {
 		try(sign * tau)
 	}
-	// The grid brackets the least misfit; eight halvings bring it to 0.1 %.
+	// The grid brackets the least misfit; ever smaller steps about it bring the
+	// time constant to 0.1 %.
 	for step := math.Sqrt(tauRatio); step > 1.001; step = math.Sqrt(step) {
 		tau := best.Tau
 		try(tau * step)
