@@ -202,8 +202,9 @@ var taus = func() []float64 {
 
 // FitExp fits an exponential to p by separable least squares: for each time
 // constant of a grid the other two are linear. growth tries rising exponents,
-// otherwise settling ones. nEff is how many independent points p is worth, which widens what
-// is accepted: readings follow each other closely, so it is less than len(p).
+// otherwise settling ones. nEff is how many independent points p is worth, which
+// widens what is accepted: readings follow each other closely, so it is less
+// than len(p).
 func FitExp(p []Point, growth bool, nEff float64) Exp {
 	best := Exp{RSS: math.Inf(1)}
 	if len(p) < 6 {
@@ -213,7 +214,7 @@ func FitExp(p []Point, growth bool, nEff float64) Exp {
 	last := p[len(p)-1].T
 	fits := make([]Exp, 0, len(taus))
 	g := make([]float64, len(p))
-	try := func(tau float64) Exp {
+	try := func(tau float64) {
 		for i := range p {
 			// Counted from the last point, so that growth cannot overflow and
 			// B is what matters now.
@@ -229,7 +230,6 @@ func FitExp(p []Point, growth bool, nEff float64) Exp {
 		if f.RSS < best.RSS {
 			best = f
 		}
-		return f
 	}
 	sign := -1.0
 	if growth {
