@@ -18,6 +18,7 @@ import (
 	"github.com/mattn/go-isatty"
 	"github.com/rs/zerolog"
 
+	"nightsoak/acquire/bench"
 	"nightsoak/acquire/port"
 	"nightsoak/alarms"
 )
@@ -138,6 +139,10 @@ func finish(errOut io.Writer, err error) int {
 		if s.err == nil {
 			return code
 		}
+	}
+	if _, ok := errors.AsType[bench.Problems](err); ok {
+		fmt.Fprintln(errOut, err) // each line begins with its file, as editors want it
+		return code
 	}
 	fmt.Fprintf(errOut, "nightsoak: %v\n", err)
 	return code

@@ -185,7 +185,10 @@ func (s *Store) Find(id string) (Info, error) {
 	for _, in := range runs[:min(len(runs), 5)] {
 		near = append(near, in.ID)
 	}
-	return Info{}, fmt.Errorf("%w: %q fits none, or several; nearest: %s", ErrUnknownRun, id, strings.Join(near, ", "))
+	if id != "" && common(runs[0].ID, id) == len(id) {
+		return Info{}, fmt.Errorf("%w: several begin with %q; name one of %s", ErrUnknownRun, id, strings.Join(near, ", "))
+	}
+	return Info{}, fmt.Errorf("%w: none begins with %q; nearest: %s", ErrUnknownRun, id, strings.Join(near, ", "))
 }
 
 // common is how many leading bytes a and b share.
