@@ -55,7 +55,7 @@ func millivolts(n int64) drivers.Reading {
 
 func fakeFormat(name, line string, open, end byte) drivers.Format {
 	return drivers.Format{Name: name, Line: line, Source: "made up for the tests",
-		NewDecoder: func() drivers.Decoder { return &fakeDecoder{open: open, end: end} }}
+		NewDecoder: drivers.Unset(func() drivers.Decoder { return &fakeDecoder{open: open, end: end} })}
 }
 
 var angle = fakeFormat("angle", "2400 8N1", '<', '>')
@@ -97,7 +97,8 @@ func asking(made *atomic.Int32) drivers.Format {
 	return drivers.Format{Name: "asking", Line: "9600 8N1", Source: "made up for the tests",
 		NewAsker: func(s drivers.Settings) (drivers.Asker, error) {
 			made.Add(1)
-			return fakeAsker{s.Channel, s.Timeout}, nil
+			timeout, err := s.Timeout(time.Second)
+			return fakeAsker{s["channel"], timeout}, err
 		}}
 }
 

@@ -43,7 +43,7 @@ func TestListenAsks(t *testing.T) {
 	answer(plug(t, link), func(q string) string { return q + "\n" })
 	var made atomic.Int32
 	n := 0
-	err := Listen(t.Context(), link, asking(&made), "9600 8N1", drivers.Settings{Channel: "7", Timeout: time.Minute},
+	err := Listen(t.Context(), link, asking(&made), "9600 8N1", drivers.Settings{"channel": "7", "timeout": "1m"},
 		func(_ time.Duration, r drivers.Reading) bool {
 			if n++; r != millivolts(7) {
 				t.Errorf("reading %v", r)

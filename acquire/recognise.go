@@ -50,7 +50,7 @@ func recognise(ctx context.Context, spec string, formats []drivers.Format, windo
 	var talk []drivers.Format
 	var lines []string
 	for _, f := range formats {
-		if f.NewDecoder == nil {
+		if f.Plain() == nil {
 			continue
 		}
 		talk = append(talk, f)
@@ -146,7 +146,7 @@ func hear(ctx context.Context, spec, line string, formats []drivers.Format, wind
 	}
 	var guesses []Guess
 	for _, f := range formats {
-		decoder := f.NewDecoder()
+		decoder := f.Plain()
 		var ends []int         // offset behind each frame
 		var first, last uint64 // rejects up to the first and the last frame
 		for i := range all {

@@ -24,9 +24,9 @@ const (
 
 // Run reads the meters of b, which [bench.Parse] has validated, into sink until
 // ctx is done; then it closes the ports and returns. Each port has a goroutine
-// of its own. Meters that are asked may share a port and are asked in turn,
-// each every Meter.Every of run time; one that talks by itself is alone on its
-// port.
+// of its own. Meters may share a port: those that are asked are asked in turn,
+// each every Meter.Every of run time; of those that talk by themselves each is
+// decoded from all that comes, by its own settings.
 //
 // A port that cannot be opened or that fails is reported once and tried again
 // after 100 ms, then at doubled intervals up to 5 s of wall time. An answer
@@ -62,6 +62,10 @@ type tap struct {
 	settings drivers.Settings
 	scale    scaling
 	every    time.Duration // wall
+
+	decoder drivers.Decoder // of a meter that talks by itself
+	emit    func(drivers.Reading)
+	seen    drivers.Rejects // of decoder, as last told to the sink
 
 	asker  drivers.Asker // nil when it is to be made anew
 	due    time.Time     // of the next question
@@ -136,25 +140,24 @@ func (s *station) session(ctx context.Context, c port.Conn) error {
 	return s.ask(ctx, c)
 }
 
-// listen feeds what comes to the decoder of the one meter on the port.
+// listen feeds what comes to the decoder of each meter on the port.
 func (s *station) listen(c port.Conn) error {
-	t := s.taps[0]
-	decoder := t.format.NewDecoder()
-	emit := func(r drivers.Reading) { s.sink.Reading(t.meter, t.scale.apply(r)) }
-	var seen drivers.Rejects
+	for _, t := range s.taps {
+		var err error
+		if t.decoder, err = t.format.NewDecoder(t.settings); err != nil {
+			return err
+		}
+		t.seen = drivers.Rejects{}
+		t.emit = func(r drivers.Reading) { s.sink.Reading(t.meter, t.scale.apply(r)) }
+	}
 	buf := make([]byte, readBufSize)
 	for {
 		n, err := c.Read(buf)
 		if n > 0 {
 			s.alive = true
-			decoder.Feed(buf[:n], emit)
-			now := decoder.Rejects()
-			for why := range now {
-				if d := now[why] - seen[why]; d > 0 {
-					s.sink.Rejected(t.meter, drivers.Reason(why), d)
-				}
+			for _, t := range s.taps {
+				t.feed(buf[:n], s.sink)
 			}
-			seen = now
 		}
 		if err == nil && s.progress != nil {
 			err = s.progress(n, nil)
@@ -163,6 +166,18 @@ func (s *station) listen(c port.Conn) error {
 			return err
 		}
 	}
+}
+
+// feed passes on what a meter sent, and what of it was rejected.
+func (t *tap) feed(p []byte, sink Sink) {
+	t.decoder.Feed(p, t.emit)
+	now := t.decoder.Rejects()
+	for why := range now {
+		if d := now[why] - t.seen[why]; d > 0 {
+			sink.Rejected(t.meter, drivers.Reason(why), d)
+		}
+	}
+	t.seen = now
 }
 
 // ask puts questions to the meters on the port, whichever is due first. What

@@ -211,7 +211,7 @@ func TestRunAsksInTurn(t *testing.T) {
 	var made atomic.Int32
 	meter := func(channel string) bench.Meter {
 		return bench.Meter{Name: "k" + channel, Port: link, Format: asking(&made), Line: "9600 8N1", Every: 500 * time.Millisecond,
-			Settings: drivers.Settings{Channel: channel, Timeout: time.Minute}}
+			Settings: drivers.Settings{"channel": channel, "timeout": "1m"}}
 	}
 	// 500 ms of run time is 20 ms on the wall.
 	begun := time.Now()
@@ -259,7 +259,7 @@ func TestRunNoReply(t *testing.T) {
 	})
 	var made atomic.Int32
 	r, stop := start(t, 1, bench.Meter{Name: "k1", Port: link, Format: asking(&made), Line: "9600 8N1", Every: time.Millisecond,
-		Settings: drivers.Settings{Channel: "1", Timeout: 5 * time.Millisecond}})
+		Settings: drivers.Settings{"channel": "1", "timeout": "5ms"}})
 	r.wait(t, "the first answer", func() bool { return len(r.readings[0]) > 0 })
 	stop()
 	if got := r.rejects[0][drivers.NoReply]; got < 7 {
@@ -288,7 +288,7 @@ func TestRunCancel(t *testing.T) {
 	before := runtime.NumGoroutine()
 	r, stop := start(t, 1,
 		bench.Meter{Name: "k1", Port: talks, Format: angle, Line: angle.Line},
-		bench.Meter{Name: "k2", Port: asked, Format: asking(&made), Line: "9600 8N1", Settings: drivers.Settings{Timeout: time.Hour}},
+		bench.Meter{Name: "k2", Port: asked, Format: asking(&made), Line: "9600 8N1", Settings: drivers.Settings{"timeout": "1h"}},
 		bench.Meter{Name: "k3", Port: gone, Format: angle, Line: angle.Line})
 	r.opened(t, 0, 1)
 	r.wait(t, "k3 missing", func() bool { return len(r.ports[2]) == 1 })

@@ -1,6 +1,7 @@
 package drivers
 
 import (
+	"fmt"
 	"io"
 	"time"
 )
@@ -74,23 +75,68 @@ type Reply struct {
 func (e *Reply) Error() string { return e.Err.Error() }
 func (e *Reply) Unwrap() error { return e.Err }
 
-// Settings are the per-meter options of a driver that asks, as the bench file gives them.
-type Settings struct {
-	Function string        // measurement function, "VOLT:DC"
-	Range    string        // fixed range, empty for automatic
-	Ask      string        // the query, "READ?"
-	Channel  string        // channel of a scanning meter
-	Timeout  time.Duration // how long to wait for an answer, wall time; 0 for the driver's own
+// Settings are the options of one meter that its format has beyond those of
+// every meter, by their key in the bench file. A key that the file does not
+// give is absent; a number stands as the file writes it.
+type Settings map[string]string
+
+// SettingError says which of the Settings is wrong.
+type SettingError struct {
+	Key string
+	Err error // what is wrong and how to mend it
 }
 
-// Format describes one wire format. Exactly one of NewDecoder and NewAsker is set.
+func (e *SettingError) Error() string { return fmt.Sprintf("%s: %v", e.Key, e.Err) }
+func (e *SettingError) Unwrap() error { return e.Err }
+
+// BadSetting makes a SettingError.
+func BadSetting(key, format string, args ...any) error {
+	return &SettingError{key, fmt.Errorf(format, args...)}
+}
+
+// Timeout reads the key "timeout", the wall time that an answer may take:
+// usual when it is absent. The error is a SettingError.
+func (s Settings) Timeout(usual time.Duration) (time.Duration, error) {
+	text, given := s["timeout"]
+	if !given {
+		return usual, nil
+	}
+	d, err := time.ParseDuration(text)
+	if err != nil || d <= 0 {
+		return 0, BadSetting("timeout", "%q is not a time to wait: write for example %q", text, usual)
+	}
+	return d, nil
+}
+
+// Format describes one wire format. Exactly one of NewDecoder and NewAsker is
+// set; it fails with a SettingError where one setting is to blame.
 type Format struct {
 	Name   string // as written in the bench file: lower case, a chip or a standard
 	Line   string // usual line settings: "2400 8N1", plus "dtr" or "rts" to assert a modem line
 	Source string // where the layout is published; "from memory" where it was not at hand
 
-	NewDecoder func() Decoder
+	Keys []string // the keys of Settings that it takes
+
+	NewDecoder func(Settings) (Decoder, error)
 	NewAsker   func(Settings) (Asker, error)
+}
+
+// Unset is the NewDecoder of a format without settings.
+func Unset(d func() Decoder) func(Settings) (Decoder, error) {
+	return func(Settings) (Decoder, error) { return d(), nil }
+}
+
+// Plain is a decoder that is set in no way; nil where the format asks, or
+// cannot do without settings.
+func (f Format) Plain() Decoder {
+	if f.NewDecoder == nil {
+		return nil
+	}
+	d, err := f.NewDecoder(nil)
+	if err != nil {
+		return nil
+	}
+	return d
 }
 
 // Kind is "listens" or "asks".

@@ -26,14 +26,14 @@ type Bench struct {
 // Meter is one [[meter]].
 type Meter struct {
 	Name        string // [a-z0-9-]+, unique
-	Port        string // as the bench file gives it; several meters that are asked may share one
+	Port        string // as the bench file gives it; meters told apart by their Settings may share one
 	Format      drivers.Format
 	Line        string // line settings, the format's own if the file gives none
 	Accuracy    Accuracy
 	Scale       float64          // probe division: 1000 for a 1000:1 divider; default 1
 	SilentAfter time.Duration    // run time
 	Every       time.Duration    // run time between questions to a meter that is asked
-	Settings    drivers.Settings // of a meter that is asked
+	Settings    drivers.Settings // what its format has beyond these
 }
 
 // Accuracy is "0.5% + 3": of reading, plus counts of the last digit.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"flag"
 	"io/fs"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
@@ -141,7 +142,7 @@ func TestFullBench(t *testing.T) {
 		t.Errorf("defaults: k2 is %+v", k2)
 	}
 	if ht.Scale != 1000 || ht.Every != 250*time.Millisecond || ht.SilentAfter != 2*time.Second ||
-		ht.Settings != (drivers.Settings{Function: "VOLT:DC", Range: "1000", Ask: "READ?", Channel: "101"}) {
+		!maps.Equal(ht.Settings, drivers.Settings{"function": "VOLT:DC", "range": "1000", "ask": "READ?", "channel": "101"}) {
 		t.Errorf("ht is %+v", ht)
 	}
 	if b.Name != "north" || b.DataDir != "/var/lib/nightsoak" || b.Panel != (Panel{":8417", "/etc/nightsoak/token"}) {

@@ -71,14 +71,6 @@ func Parse(name string, content []byte) (*Bench, error) {
 	return b, nil
 }
 
-// formatKeys are the keys of [[meter]] that only some formats have.
-var formatKeys = map[string][]string{
-	"ascii14":  {"ask", "every"},
-	"scpi":     {"function", "range", "ask", "every", "channel"},
-	"modbus":   {"address", "table", "register", "type", "words", "unit", "every"},
-	"textline": {"pattern", "sample", "unit"},
-}
-
 func meter(t *table) Meter {
 	m := Meter{
 		Name:        need(t, "name", meterName),
@@ -88,36 +80,65 @@ func meter(t *table) Meter {
 		Scale:       get(t, "scale", 1, within(0, 1e6, "")),
 		SilentAfter: get(t, "silent_after", 5*time.Second, duration),
 		Every:       500 * time.Millisecond,
+		Settings:    drivers.Settings{},
 	}
 	m.Line = get(t, "line", m.Format.Line, lineSettings)
-	own := formatKeys[m.Format.Name]
-	for _, name := range slices.Sorted(maps.Keys(formatKeys)) {
-		for _, key := range formatKeys[name] {
-			if !t.has(key) || slices.Contains(own, key) || slices.Contains(t.asked, key) {
+	wrong := len(t.file.problems)
+	for _, key := range m.Format.Keys {
+		if v := get(t, key, "", setting); v != "" {
+			m.Settings[key] = v
+		}
+	}
+	var err error
+	switch {
+	case m.Format.NewAsker != nil:
+		if m.Every = get(t, "every", m.Every, duration); m.Every >= m.SilentAfter {
+			t.fail("every", "must be shorter than silent_after (%v), or the meter would count as silent between two questions", m.SilentAfter)
+		}
+		_, err = m.Format.NewAsker(m.Settings)
+	case m.Format.NewDecoder != nil:
+		_, err = m.Format.NewDecoder(m.Settings)
+	}
+	if err != nil && len(t.file.problems) == wrong {
+		key := "format"
+		if bad, ok := errors.AsType[*drivers.SettingError](err); ok {
+			key, err = bad.Key, bad.Err
+		}
+		t.fail(key, "%w", err)
+	}
+	foreignKeys(t, m.Format)
+	t.done()
+	return m
+}
+
+// foreignKeys finds keys that only other formats have.
+func foreignKeys(t *table, f drivers.Format) {
+	for _, other := range catalogue.All() {
+		keys := other.Keys
+		if other.NewAsker != nil {
+			keys = append(slices.Clip(keys), "every")
+		}
+		for _, key := range keys {
+			if !t.has(key) || slices.Contains(t.asked, key) {
 				continue
 			}
 			t.asked = append(t.asked, key)
-			if m.Format.Name != "" { // else the format is the problem
-				t.fail(key, "belongs to format %s, not to %s", name, m.Format.Name)
+			if f.Name != "" { // else the format is the problem
+				t.fail(key, "belongs to format %s, not to %s", other.Name, f.Name)
 			}
 		}
 	}
-	if m.Format.NewAsker != nil {
-		m.Every = get(t, "every", m.Every, duration)
-		for key, to := range map[string]*string{"function": &m.Settings.Function, "range": &m.Settings.Range, "ask": &m.Settings.Ask, "channel": &m.Settings.Channel} {
-			if slices.Contains(own, key) {
-				*to = get(t, key, "", text)
-			}
-		}
-		if m.Every >= m.SilentAfter {
-			t.fail("every", "must be shorter than silent_after (%v), or the meter would count as silent between two questions", m.SilentAfter)
-		}
-		if _, err := m.Format.NewAsker(m.Settings); err != nil {
-			t.fail("format", "%w", err)
-		}
+}
+
+// setting is the value of a key that a format defines.
+func setting(v any) (string, error) {
+	switch v := v.(type) {
+	case int64:
+		return strconv.FormatInt(v, 10), nil
+	case float64:
+		return strconv.FormatFloat(v, 'f', -1, 64), nil
 	}
-	t.done()
-	return m
+	return text(v)
 }
 
 func format(v any) (drivers.Format, error) {
@@ -208,26 +229,18 @@ func (b *Bench) crossCheck(meters []*table) {
 				continue
 			}
 			switch {
-			case o.Format.NewAsker == nil || m.Format.NewAsker == nil:
-				t.fail("port", "already the port of %s; only meters that are asked may share one, and %s talks by itself",
-					o.Name, listener(o.Format, m.Format))
 			case o.Format.Name != m.Format.Name || o.Line != m.Line:
 				t.fail("port", "shared with %s, which has another format or line; meters on one port have the same", o.Name)
-			case o.Settings == m.Settings:
-				t.fail("port", "shared with %s, which asks the same question; tell the two apart by channel or function", o.Name)
+			case len(m.Format.Keys) == 0:
+				t.fail("port", "already the port of %s; a port of format %s has one meter", o.Name, m.Format.Name)
+			case maps.Equal(o.Settings, m.Settings):
+				t.fail("port", "shared with %s, which has the same settings; tell the two apart by one of %s", o.Name, strings.Join(m.Format.Keys, ", "))
 			default:
 				continue
 			}
 			break
 		}
 	}
-}
-
-func listener(a, b drivers.Format) string {
-	if a.NewAsker == nil {
-		return a.Name
-	}
-	return b.Name
 }
 
 // DefaultDataDir is where records go when the bench file does not say: the service

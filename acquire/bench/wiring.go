@@ -207,8 +207,10 @@ func (s *sheet) port(m *Meter) {
 	if !strings.HasPrefix(m.Port, "tcp:") && !strings.HasPrefix(m.Port, "usbtmc:") {
 		port += ", line " + m.Line
 	}
-	if m.Settings.Channel != "" {
-		port += ", channel " + m.Settings.Channel
+	for _, key := range []string{"channel", "address", "register"} {
+		if v := m.Settings[key]; v != "" {
+			port += ", " + key + " " + v
+		}
 	}
 	s.row(6, "port", port)
 	if m.Scale != 1 {
@@ -218,7 +220,7 @@ func (s *sheet) port(m *Meter) {
 
 // setTo is how the meter is set: by hand, or by its driver.
 func (s *sheet) setTo(meter int, function string) {
-	if f := s.bench.Meters[meter].Settings.Function; f != "" {
+	if f := s.bench.Meters[meter].Settings["function"]; f != "" {
 		function += " (nightsoak sets it: " + f + ")"
 	}
 	s.row(6, "set to", function)

@@ -183,11 +183,11 @@ var chips = []struct {
 	chip chip
 	dec  func() drivers.Decoder
 }{
-	{"fs9721", fs9721, driverfs9721.Format.NewDecoder},
-	{"es51922", es51922, driveres51922.Format.NewDecoder},
-	{"es51986", es51986, driveres51986.Format.NewDecoder},
-	{"dtm0660", dtm0660, driverdtm0660.Format.NewDecoder},
-	{"fs9922", fs9922, driverfs9922.Format.NewDecoder},
+	{"fs9721", fs9721, driverfs9721.Format.Plain},
+	{"es51922", es51922, driveres51922.Format.Plain},
+	{"es51986", es51986, driveres51986.Format.Plain},
+	{"dtm0660", dtm0660, driverdtm0660.Format.Plain},
+	{"fs9922", fs9922, driverfs9922.Format.Plain},
 }
 
 // Every figure of every range survives the way through the driver.

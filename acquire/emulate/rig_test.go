@@ -59,7 +59,7 @@ func openMeter(t *testing.T, m bench.Meter) *reader {
 	t.Cleanup(func() { _ = c.Close() })
 	r := &reader{t: t, conn: c}
 	if m.Format.NewDecoder != nil {
-		r.dec = m.Format.NewDecoder()
+		r.dec = m.Format.Plain()
 	} else if r.ask, err = m.Format.NewAsker(m.Settings); err != nil {
 		t.Fatal(err)
 	}

@@ -1,11 +1,13 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"nightsoak/acquire"
@@ -20,7 +22,7 @@ type listenCmd struct {
 	Count  int    `placeholder:"N" help:"Stop after N readings."`
 	JSON   bool   `help:"One line of JSON per reading."`
 
-	Function string `help:"For a meter that is asked: its function, VOLT:DC."`
+	Set map[string]string `placeholder:"KEY=VALUE" help:"A key of the format in the bench file: function=VOLT:DC, register=30001. May stand more than once."`
 }
 
 // silenceHint is how long a meter may say nothing before a hint is due.
@@ -35,7 +37,7 @@ func (c *listenCmd) Run(a *app) error {
 	if c.Count < 0 {
 		return usage(fmt.Errorf("--count=%d: choose how many readings, or leave it out", c.Count))
 	}
-	settings := drivers.Settings{Function: c.Function}
+	settings := drivers.Settings(c.Set)
 	var f drivers.Format
 	var err error
 	if c.Format != "" {
@@ -45,8 +47,10 @@ func (c *listenCmd) Run(a *app) error {
 	} else if f, err = c.recognise(a); err != nil {
 		return err
 	}
-	if f.Name == "scpi" && settings.Function == "" {
-		settings.Function = "VOLT:DC"
+	for key := range settings {
+		if !slices.Contains(f.Keys, key) {
+			return usage(fmt.Errorf("--set %s: %s has no such key: it has %s", key, f.Name, cmp.Or(strings.Join(f.Keys, ", "), "none")))
+		}
 	}
 	line := c.Line
 	if line == "" {

@@ -20,6 +20,7 @@ package ascii14
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"time"
@@ -33,6 +34,7 @@ var Format = drivers.Format{
 	Name:     "ascii14",
 	Line:     "600 7N2 dtr",
 	Source:   "published manuals of meters with the 14-character block, layout from memory",
+	Keys:     []string{"ask", "timeout"},
 	NewAsker: newAsker,
 }
 
@@ -52,22 +54,13 @@ type asker struct {
 
 // newAsker checks the settings. Function and range are set at the meter's knob.
 func newAsker(s drivers.Settings) (drivers.Asker, error) {
-	a := &asker{letter: []byte(s.Ask), timeout: s.Timeout}
-	if s.Ask == "" {
-		a.letter = []byte(usualAsk)
+	a := &asker{letter: []byte(cmp.Or(s["ask"], usualAsk))}
+	if len(a.letter) != 1 || a.letter[0] <= ' ' || a.letter[0] > '~' {
+		return nil, drivers.BadSetting("ask", "%q is not one letter: leave it out for %q", s["ask"], usualAsk)
 	}
-	if a.timeout == 0 {
-		a.timeout = usualTimeout
-	}
-	switch {
-	case s.Function+s.Range+s.Channel != "":
-		return nil, errors.New("ascii14: function, range and channel cannot be set from afar: leave them out, the meter's knob has them")
-	case len(a.letter) != 1 || a.letter[0] <= ' ' || a.letter[0] > '~':
-		return nil, fmt.Errorf("ascii14: ask %q is not one letter: leave it out for %q", s.Ask, usualAsk)
-	case a.timeout < 0:
-		return nil, fmt.Errorf("ascii14: timeout %v is negative", a.timeout)
-	}
-	return a, nil
+	var err error
+	a.timeout, err = s.Timeout(usualTimeout)
+	return a, err
 }
 
 // Ask sends the letter and takes one block, for which the timeout is given.

@@ -152,6 +152,17 @@ func readCapture(fsys fs.FS, name string) (capture, error) {
 	return c, nil
 }
 
+// settings are those of the header: "set KEY: VALUE".
+func (c capture) settings() drivers.Settings {
+	s := drivers.Settings{}
+	for key, value := range c.header {
+		if key, is := strings.CutPrefix(key, "set "); is {
+			s[key] = value
+		}
+	}
+	return s
+}
+
 // bytes are those of a .hex file.
 func (c capture) bytes() ([]byte, error) {
 	return hex.DecodeString(strings.ReplaceAll(strings.Join(c.lines, ""), " ", ""))
@@ -170,7 +181,11 @@ func listen(f drivers.Format, c capture) (got []string, err error) {
 	if err != nil {
 		return nil, err
 	}
-	f.NewDecoder().Feed(p, func(r drivers.Reading) { got = append(got, show(r)) })
+	d, err := f.NewDecoder(c.settings())
+	if err != nil {
+		return nil, err
+	}
+	d.Feed(p, func(r drivers.Reading) { got = append(got, show(r)) })
 	return got, nil
 }
 
@@ -178,21 +193,8 @@ func converse(f drivers.Format, c capture) (got []string, err error) {
 	if f.NewAsker == nil {
 		return nil, fmt.Errorf("format %s does not ask: it needs a .hex", f.Name)
 	}
-	s := drivers.Settings{Timeout: 20 * time.Millisecond} // what the dialogue does not answer stays unanswered
-	for _, setting := range strings.Fields(c.header["settings"]) {
-		switch key, value, _ := strings.Cut(setting, "="); key {
-		case "function":
-			s.Function = value
-		case "range":
-			s.Range = value
-		case "ask":
-			s.Ask = value
-		case "channel":
-			s.Channel = value
-		default:
-			return nil, fmt.Errorf("unknown setting %q", setting)
-		}
-	}
+	s := c.settings()
+	s["timeout"] = "20ms" // what the dialogue does not answer stays unanswered
 	a, err := f.NewAsker(s)
 	if err != nil {
 		return nil, err
@@ -253,7 +255,7 @@ func TestCaptureProblems(t *testing.T) {
 		header = "# format: fs9721\n# line: 2400 8N1\n# source: written out\n# display: 038.2 mV DC Auto\n"
 		frame  = "17 27 3D 41 5F 67 7F 8D 9B A0 B8 C0 D4 E0 # 038.2\n"
 		want   = "38.2 mV dc auto\n"
-		talk   = "# format: scpi\n# line: 9600 8N1\n# source: written out\n# display: 1 V\n# settings: function=VOLT:DC\n"
+		talk   = "# format: scpi\n# line: 9600 8N1\n# source: written out\n# display: 1 V\n# set function: VOLT:DC\n"
 	)
 	tests := []struct {
 		name  string
@@ -273,7 +275,7 @@ func TestCaptureProblems(t *testing.T) {
 		{"dialogue for a listener", map[string]string{"fs9721/a.dialogue": header + "> x\n", "fs9721/a.want": want}, "needs a .hex"},
 		{"bytes for an asker", map[string]string{"scpi/a.hex": talk + "00\n", "scpi/a.want": want}, "needs a .dialogue"},
 		{"something else is asked", map[string]string{"scpi/a.dialogue": talk + "> *RST\n", "scpi/a.want": want}, `heard "*CLS\n", the dialogue goes on with ["> *RST"]`},
-		{"other ends", map[string]string{"scpi/a.dialogue": strings.Replace(talk, "# settings", "# ends: FF\n# settings", 1) + "> x\n", "scpi/a.want": want}, `unknown ends "FF"`},
+		{"other ends", map[string]string{"scpi/a.dialogue": strings.Replace(talk, "# set", "# ends: FF\n# set", 1) + "> x\n", "scpi/a.want": want}, `unknown ends "FF"`},
 		{"no answer", map[string]string{"scpi/a.dialogue": talk + "> *CLS\n> *IDN?\n", "scpi/a.want": want}, "no line in answer to *IDN?"},
 	}
 	for _, tt := range tests {

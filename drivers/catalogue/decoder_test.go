@@ -46,7 +46,7 @@ func decoder(t testing.TB, format string) drivers.Decoder {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return f.NewDecoder()
+	return f.Plain()
 }
 
 // Whatever byte listening begins with and however the bytes are cut into

@@ -32,7 +32,7 @@ var Format = drivers.Format{
 	Name:       "es51922",
 	Line:       "19200 7O1",
 	Source:     "ES51922 data sheet, layout, codes and ranges from memory",
-	NewDecoder: func() drivers.Decoder { return new(decoder) },
+	NewDecoder: drivers.Unset(func() drivers.Decoder { return new(decoder) }),
 }
 
 const frameLen = 14

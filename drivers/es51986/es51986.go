@@ -29,7 +29,7 @@ var Format = drivers.Format{
 	Name:       "es51986",
 	Line:       "19200 7O1",
 	Source:     "ES51986 data sheet, layout, codes and ranges from memory",
-	NewDecoder: func() drivers.Decoder { return &decoder{begun: 1} },
+	NewDecoder: drivers.Unset(func() drivers.Decoder { return &decoder{begun: 1} }),
 }
 
 // frameLen counts the line end before the frame too: it is where a frame begins.

@@ -16,7 +16,7 @@ func show(r drivers.Reading) string {
 
 // decode feeds p in pieces of the given size.
 func decode(p []byte, size int) (readings []string, rejects drivers.Rejects) {
-	d := Format.NewDecoder()
+	d := Format.Plain()
 	for piece := range slices.Chunk(p, size) {
 		d.Feed(piece, func(r drivers.Reading) { readings = append(readings, show(r)) })
 	}
@@ -129,7 +129,7 @@ func TestExact(t *testing.T) {
 	}
 	for _, tt := range tests {
 		var got []drivers.Reading
-		Format.NewDecoder().Feed([]byte(tt.line), func(r drivers.Reading) { got = append(got, r) })
+		Format.Plain().Feed([]byte(tt.line), func(r drivers.Reading) { got = append(got, r) })
 		if !slices.Equal(got, []drivers.Reading{tt.want}) {
 			t.Errorf("frame %q reads %#v, want %#v", tt.line, got, tt.want)
 		}
@@ -230,7 +230,7 @@ func TestJoinAnywhere(t *testing.T) {
 }
 
 func TestNoAllocation(t *testing.T) {
-	d := Format.NewDecoder()
+	d := Format.Plain()
 	stream := []byte(good + "noise, and a long line of it\n" + good)
 	n := 0
 	emit := func(drivers.Reading) { n++ }
@@ -260,7 +260,7 @@ func FuzzDecoder(f *testing.F) {
 
 func BenchmarkDecoder(b *testing.B) {
 	stream := []byte(strings.Repeat(good, 100))
-	d := Format.NewDecoder()
+	d := Format.Plain()
 	n := 0
 	emit := func(drivers.Reading) { n++ }
 	b.ReportAllocs()

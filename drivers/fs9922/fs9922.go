@@ -31,7 +31,7 @@ var Format = drivers.Format{
 	Name:       "fs9922",
 	Line:       "2400 8N1",
 	Source:     "FS9922-DMM4 data sheet, layout from memory",
-	NewDecoder: func() drivers.Decoder { return new(decoder) },
+	NewDecoder: drivers.Unset(func() drivers.Decoder { return new(decoder) }),
 }
 
 const frameLen = 14

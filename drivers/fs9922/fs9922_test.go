@@ -35,7 +35,7 @@ func show(r drivers.Reading) string {
 
 // decode feeds p in pieces of the given size.
 func decode(p []byte, size int) (readings []string, rejects drivers.Rejects) {
-	d := Format.NewDecoder()
+	d := Format.Plain()
 	for piece := range slices.Chunk(p, size) {
 		d.Feed(piece, func(r drivers.Reading) { readings = append(readings, show(r)) })
 	}
@@ -128,7 +128,7 @@ func TestExact(t *testing.T) {
 	}
 	for _, tt := range tests {
 		var got []drivers.Reading
-		Format.NewDecoder().Feed(frame(t, tt.text, tt.symbols), func(r drivers.Reading) { got = append(got, r) })
+		Format.Plain().Feed(frame(t, tt.text, tt.symbols), func(r drivers.Reading) { got = append(got, r) })
 		if !slices.Equal(got, []drivers.Reading{tt.want}) {
 			t.Errorf("frame %q %s reads %#v, want %#v", tt.text, tt.symbols, got, tt.want)
 		}
@@ -221,7 +221,7 @@ func TestMalformed(t *testing.T) {
 
 // TestEveryUnit walks all prefixes and units: either a reading or one rejection.
 func TestEveryUnit(t *testing.T) {
-	d := Format.NewDecoder()
+	d := Format.Plain()
 	b := frame(t, goodChars, goodSymbols)
 	readings, walked := 0, uint64(0)
 	for _, nano := range []byte{0, 0b10} {
@@ -275,7 +275,7 @@ func TestAfterAnyLoss(t *testing.T) {
 }
 
 func TestNoAllocation(t *testing.T) {
-	d := Format.NewDecoder()
+	d := Format.Plain()
 	stream := append(slices.Repeat(frame(t, goodChars, goodSymbols), 3), "+12 noise"...)
 	n := 0
 	emit := func(drivers.Reading) { n++ }
@@ -307,7 +307,7 @@ func FuzzDecoder(f *testing.F) {
 
 func BenchmarkDecoder(b *testing.B) {
 	stream := slices.Repeat(frame(b, goodChars, goodSymbols), 100)
-	d := Format.NewDecoder()
+	d := Format.Plain()
 	n := 0
 	emit := func(drivers.Reading) { n++ }
 	b.ReportAllocs()

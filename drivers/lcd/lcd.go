@@ -34,8 +34,8 @@ type Chip struct {
 	Own func(symbols uint8, q drivers.Quantity) (drivers.Quantity, drivers.Flags, bool)
 }
 
-// NewDecoder is a decoder of the chip's frames.
-func (c Chip) NewDecoder() drivers.Decoder { return &decoder{Chip: c} }
+// NewDecoder is a decoder of the chip's frames. There is nothing to set.
+func (c Chip) NewDecoder(drivers.Settings) (drivers.Decoder, error) { return &decoder{Chip: c}, nil }
 
 // A frame is held as one number: byte n is the four bits from 60-4n on. This is
 // what byte 1 and the leading bits of the digits say.

@@ -8,6 +8,7 @@
 package scpi
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -24,6 +25,7 @@ var Format = drivers.Format{
 	Name:     "scpi",
 	Line:     "9600 8N1",
 	Source:   "IEEE 488.2 clause 8.7 and SCPI-99, as instrument manuals quote them; clause numbers from memory",
+	Keys:     []string{"function", "range", "ask", "channel", "timeout"},
 	NewAsker: newAsker,
 }
 
@@ -72,7 +74,7 @@ func findFunction(name string) (function, error) {
 		}
 		known = append(known, f.short)
 	}
-	return function{}, fmt.Errorf("function %q is not known: write one of %s", name, strings.Join(known, ", "))
+	return function{}, fmt.Errorf("%q is not known: write one of %s", name, strings.Join(known, ", "))
 }
 
 type asker struct {
@@ -89,44 +91,39 @@ type asker struct {
 
 // newAsker checks the settings.
 func newAsker(s drivers.Settings) (drivers.Asker, error) {
-	a := &asker{ask: s.Ask, timeout: s.Timeout, whatNow: []string{"CONF?", "FUNC?"}}
-	if a.ask == "" {
-		a.ask = usualAsk
-	}
-	if a.timeout == 0 {
-		a.timeout = usualTimeout
+	a := &asker{ask: cmp.Or(s["ask"], usualAsk), whatNow: []string{"CONF?", "FUNC?"}}
+	var err error
+	if a.timeout, err = s.Timeout(usualTimeout); err != nil {
+		return nil, err
 	}
 	switch {
 	case !strings.Contains(a.ask, "?") || strings.ContainsFunc(a.ask, func(c rune) bool { return c < ' ' || c > '~' }):
-		return nil, fmt.Errorf("scpi: ask %q is not a question: write for example %q", a.ask, usualAsk)
-	case a.timeout < 0:
-		return nil, fmt.Errorf("scpi: timeout %v is negative", a.timeout)
-	case s.Function == "" && s.Range+s.Channel != "":
-		return nil, errors.New(`scpi: range and channel need a function: write for example function = "VOLT:DC"`)
-	case s.Function == "":
+		return nil, drivers.BadSetting("ask", "%q is not a question: write for example %q", a.ask, usualAsk)
+	case s["function"] == "" && s["range"]+s["channel"] != "":
+		return nil, drivers.BadSetting("function", `range and channel need it: write for example function = "VOLT:DC"`)
+	case s["function"] == "":
 		return a, nil
 	}
-	var err error
-	if a.function, err = findFunction(s.Function); err != nil {
-		return nil, fmt.Errorf("scpi: %w", err)
+	if a.function, err = findFunction(s["function"]); err != nil {
+		return nil, drivers.BadSetting("function", "%w", err)
 	}
 	var with []string
-	switch r := strings.ToUpper(s.Range); {
+	switch r := strings.ToUpper(s["range"]); {
 	case r == "" || r == "AUTO":
 		a.function.flags |= drivers.Auto
 	case slices.Contains([]string{"MIN", "MAX", "DEF"}, r):
 		with = append(with, r)
 	default:
 		if _, _, _, err := decimal(r); err != nil {
-			return nil, fmt.Errorf("scpi: range %q is not a number: write for example 0.1, or leave it out for automatic", s.Range)
+			return nil, drivers.BadSetting("range", "%q is not a number: write for example 0.1, or leave it out for automatic", r)
 		}
 		with = append(with, r)
 	}
-	if s.Channel != "" {
-		if strings.Trim(s.Channel, "0123456789") != "" {
-			return nil, fmt.Errorf("scpi: channel %q is not a channel number: write for example 101", s.Channel)
+	if channel := s["channel"]; channel != "" {
+		if strings.Trim(channel, "0123456789") != "" {
+			return nil, drivers.BadSetting("channel", "%q is not a channel number: write for example 101", channel)
 		}
-		with = append(with, "(@"+s.Channel+")")
+		with = append(with, "(@"+channel+")")
 		a.scans = true
 	}
 	a.conf = strings.TrimSpace("CONF:" + a.function.short + " " + strings.Join(with, ","))

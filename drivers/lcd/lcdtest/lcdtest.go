@@ -24,7 +24,7 @@ func Frame(nibbles string) (b []byte) {
 // Decode feeds p to a new decoder in pieces of the given size. It gives each
 // reading as a capture's expectation writes it: figure, unit, flags.
 func Decode(f drivers.Format, p []byte, size int) (readings []string, rejects drivers.Rejects) {
-	d := f.NewDecoder()
+	d := f.Plain()
 	for piece := range slices.Chunk(p, size) {
 		d.Feed(piece, func(r drivers.Reading) {
 			readings = append(readings, strings.TrimSpace(r.Text()+" "+r.Unit()+" "+r.Flags.String()))
@@ -59,7 +59,7 @@ func ReadsExactly(t *testing.T, f drivers.Format, frames []Exact) {
 	t.Helper()
 	for _, tt := range frames {
 		var got []drivers.Reading
-		f.NewDecoder().Feed(Frame(tt.Nibbles), func(r drivers.Reading) { got = append(got, r) })
+		f.Plain().Feed(Frame(tt.Nibbles), func(r drivers.Reading) { got = append(got, r) })
 		if !slices.Equal(got, []drivers.Reading{tt.Want}) {
 			t.Errorf("frame %s reads %#v, want %#v", tt.Nibbles, got, tt.Want)
 		}
