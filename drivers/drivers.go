@@ -119,6 +119,12 @@ type Format struct {
 
 	NewDecoder func(Settings) (Decoder, error)
 	NewAsker   func(Settings) (Asker, error)
+
+	// Identify, of a format that asks, finds out whether a silent port speaks
+	// it, within about 2 s and sending nothing that could change a meter. It
+	// returns what settings it found out and how sure it is, from 0 (not at all)
+	// to 1. Its error is the port's. Nil where there is no such question.
+	Identify func(Conn) (Settings, float64, error)
 }
 
 // Unset is the NewDecoder of a format without settings.
