@@ -115,7 +115,8 @@ type Format struct {
 	Line   string // usual line settings: "2400 8N1", plus "dtr" or "rts" to assert a modem line
 	Source string // where the layout is published; "from memory" where it was not at hand
 
-	Keys []string // the keys of Settings that it takes
+	Keys  []string // the keys of Settings that it takes
+	Lines []string // further line settings worth trying when it is not known which meter this is
 
 	NewDecoder func(Settings) (Decoder, error)
 	NewAsker   func(Settings) (Asker, error)
