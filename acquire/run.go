@@ -18,6 +18,7 @@ const (
 	firstDelay  = 100 * time.Millisecond // wall, before a lost port is opened again
 	maxDelay    = 5 * time.Second        // wall; doubled up to here
 	minEvery    = time.Millisecond       // wall, between questions, whatever the clock's speed
+	leaveWithin = 500 * time.Millisecond // wall, for an exchange under way when the program ends
 	renewAfter  = 5                      // questions in a row without an answer
 	readBufSize = 1024
 )
@@ -130,14 +131,21 @@ func (s *station) tell(err error) {
 
 // session reads an open port until it fails or ctx is done, and closes it.
 func (s *station) session(ctx context.Context, c port.Conn) error {
-	stop := context.AfterFunc(ctx, func() { c.Close() })
+	asks := s.taps[0].format.NewAsker != nil
+	stop := context.AfterFunc(ctx, func() {
+		if asks { // an answer under way is waited for, so that the meter can be left in order
+			time.AfterFunc(leaveWithin, func() { c.Close() })
+		} else {
+			c.Close()
+		}
+	})
 	defer c.Close()
 	defer stop()
 	s.alive = false
-	if s.taps[0].format.NewDecoder != nil {
-		return s.listen(c)
+	if asks {
+		return s.ask(ctx, c)
 	}
-	return s.ask(ctx, c)
+	return s.listen(c)
 }
 
 // listen feeds what comes to the decoder of each meter on the port.
@@ -189,7 +197,7 @@ func (s *station) ask(ctx context.Context, c port.Conn) error {
 	for {
 		t := slices.MinFunc(s.taps, func(a, b *tap) int { return a.due.Compare(b.due) })
 		if !sleep(ctx, time.Until(t.due)) {
-			return ctx.Err()
+			return errors.Join(ctx.Err(), s.leave(c))
 		}
 		if err := s.exchange(t, c); err != nil {
 			return err
@@ -199,6 +207,18 @@ func (s *station) ask(ctx context.Context, c port.Conn) error {
 			t.due = now
 		}
 	}
+}
+
+// leave lets every meter on the port be left as it was found.
+func (s *station) leave(c port.Conn) error {
+	for _, t := range s.taps {
+		if l, ok := t.asker.(drivers.Leaver); ok {
+			if err := l.Leave(c); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // exchange is one question to one meter. Its error is the port's.

@@ -66,6 +66,13 @@ type Asker interface {
 	Ask(c Conn) (Reading, error)
 }
 
+// Leaver is an Asker that can leave its meter as it was found: it is told
+// before the port is closed, if the port still works.
+type Leaver interface {
+	// Leave sends what gives the meter back to the hand. Its error is the port's.
+	Leave(c Conn) error
+}
+
 // Reply is an error in what a meter answered, or that it did not answer.
 type Reply struct {
 	Reason Reason
