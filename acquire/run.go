@@ -202,7 +202,11 @@ func (s *station) ask(ctx context.Context, c port.Conn) error {
 		if err := s.exchange(t, c); err != nil {
 			return err
 		}
-		t.due = t.due.Add(t.every)
+		pause := t.every
+		if len(s.taps) > 1 { // one that is dead must not take the others' time
+			pause = max(t.every, min(t.every<<min(t.silent, 10), maxDelay))
+		}
+		t.due = t.due.Add(pause)
 		if now := time.Now(); now.After(t.due) {
 			t.due = now
 		}

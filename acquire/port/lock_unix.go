@@ -6,7 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"os/user"
+	"path/filepath"
 	"strconv"
+	"strings"
 
 	"golang.org/x/sys/unix"
 )
@@ -59,7 +61,17 @@ func owner(path string) string {
 		group = g.Name
 	}
 	if st.Mode&0o060 != 0o060 || st.Gid == 0 {
-		return fmt.Sprintf("the device belongs to group %s with mode %04o: a udev rule must give it to a group of yours", group, st.Mode&0o777)
+		return fmt.Sprintf(`the device belongs to group %s with mode %04o: a udev rule must give it to a group of yours, such as KERNEL=="%s", GROUP="dialout", MODE="0660"`,
+			group, st.Mode&0o777, kernelNames(path))
 	}
 	return fmt.Sprintf("the device belongs to group %s: `usermod -aG %s USER` lets a user in at the next login", group, group)
+}
+
+// kernelNames is a pattern for the kernel's name of the device at path and its
+// like: ttyUSB*.
+func kernelNames(path string) string {
+	if real, err := filepath.EvalSymlinks(path); err == nil {
+		path = real
+	}
+	return strings.TrimRight(filepath.Base(path), "0123456789") + "*"
 }

@@ -1,7 +1,9 @@
 package port
 
 import (
+	"bytes"
 	"errors"
+	"io"
 	"io/fs"
 	"net"
 	"strings"
@@ -11,25 +13,29 @@ import (
 
 func TestCheck(t *testing.T) {
 	for _, ok := range []string{"/dev/ttyUSB0", "COM3", "/dev/serial/by-id/usb-one", "usb:10c4:ea60", "usb:10C4:EA60:A:1",
-		"tcp://meters.local:4001", "tcp://[::1]:4001"} {
+		"tcp://meters.local:4001", "tcp://[::1]:4001", "rfc2217://192.0.2.7:2217", "usbtmc:/dev/usbtmc0"} {
 		if err := Check(ok); err != nil {
 			t.Errorf("Check(%q): %v", ok, err)
 		}
 	}
-	const forms = "write a device such as /dev/ttyUSB0, usb:VID:PID, usb:VID:PID:SERIAL or tcp://host:port"
+	const forms = "write a device such as /dev/ttyUSB0, usb:VID:PID, usb:VID:PID:SERIAL, tcp://host:port, rfc2217://host:port or usbtmc:/dev/usbtmc0"
 	for _, c := range []struct {
 		spec  string
 		cause error
 		text  string
 	}{
 		{"", ErrSpec, `"": no port is given: ` + forms},
-		{"udp://h:1", ErrSpec, `udp://h:1: "udp" is not a kind of port: ` + forms},
+		{"udp://h:1", ErrSpec, `udp://h:1: not a port: ` + forms},
 		{"tcp://h", ErrSpec, `tcp://h: write tcp://host:port with a port number from 1 to 65535`},
 		{"tcp://:4001", ErrSpec, `tcp://:4001: write tcp://host:port with a port number from 1 to 65535`},
 		{"tcp://h:0", ErrSpec, `tcp://h:0: write tcp://host:port with a port number from 1 to 65535`},
 		{"tcp://h:70000", ErrSpec, `tcp://h:70000: write tcp://host:port with a port number from 1 to 65535`},
-		{"rfc2217://h:1", ErrNotYet, `rfc2217://h:1: this kind of port is not in this version: ` + forms},
-		{"usbtmc:/dev/usbtmc0", ErrNotYet, `usbtmc:/dev/usbtmc0: this kind of port is not in this version: ` + forms},
+		{"tcp:h:1", ErrSpec, `tcp:h:1: write tcp://host:port with a port number from 1 to 65535`},
+		{"rfc2217://h", ErrSpec, `rfc2217://h: write rfc2217://host:port with a port number from 1 to 65535`},
+		{"usbtmc:0", ErrSpec, `usbtmc:0: write the device's whole path, such as usbtmc:/dev/usbtmc0`},
+		{"ttyUSB0", ErrSpec, `ttyUSB0: not a port: ` + forms},
+		{"COM", ErrSpec, `COM: not a port: ` + forms},
+		{"COM999", ErrSpec, `COM999: not a port: ` + forms},
 		{"usb:", ErrSpec, `usb:: write usb:VID:PID or usb:VID:PID:SERIAL, VID and PID in four hexadecimal digits, such as usb:10c4:ea60`},
 		{"usb:10c4:ea6", ErrSpec, `usb:10c4:ea6: write usb:VID:PID or usb:VID:PID:SERIAL, VID and PID in four hexadecimal digits, such as usb:10c4:ea60`},
 		{"usb:10c4:ea60:", ErrSpec, `usb:10c4:ea60:: write usb:VID:PID or usb:VID:PID:SERIAL, VID and PID in four hexadecimal digits, such as usb:10c4:ea60`},
@@ -97,7 +103,7 @@ func TestTCP(t *testing.T) {
 	}
 	defer c.Close()
 	far := <-accepted
-	exercise(t, c, far)
+	exercise(t, c, far, 0xff)
 	far.Close()
 	if _, err := c.Read(make([]byte, 8)); !errors.Is(err, ErrGone) || err.Error() != spec+": the other end closed the connection" {
 		t.Errorf("after the other end closed: %v", err)
@@ -131,11 +137,8 @@ func TestTCPRefused(t *testing.T) {
 }
 
 // exercise sends both ways and checks the read timeouts. It leaves the port
-// without a timeout.
-func exercise(t *testing.T, c Conn, far interface {
-	Read([]byte) (int, error)
-	Write([]byte) (int, error)
-}) {
+// without a timeout. Of what is read, only the bits in mask are expected.
+func exercise(t *testing.T, c Conn, far io.ReadWriter, mask byte) {
 	t.Helper()
 	buf := make([]byte, 64)
 	for _, timeout := range []time.Duration{0, 5 * time.Millisecond} {
@@ -153,7 +156,7 @@ func exercise(t *testing.T, c Conn, far interface {
 	if err := c.SetReadTimeout(-1); err != nil {
 		t.Fatal(err)
 	}
-	if n, err := c.Read(buf); err != nil || string(buf[:n]) != "\x15\x27\xff" {
+	if n, err := c.Read(buf); err != nil || !bytes.Equal(buf[:n], []byte{0x15, 0x27, mask}) {
 		t.Errorf("read % x, %v", buf[:n], err)
 	}
 	if n, err := c.Write([]byte("*IDN?\n")); n != 6 || err != nil {

@@ -23,8 +23,18 @@ type serialConn struct {
 	err    error // of Close
 }
 
-// openSerial locks and opens the device at path; spec is what messages say.
-func openSerial(spec, path string, l Line) (Conn, error) {
+// openSerial locks and opens the device that spec names.
+func openSerial(spec string, l Line) (Conn, error) {
+	path := spec
+	if strings.HasPrefix(spec, "usb:") {
+		found, err := list()
+		if err != nil {
+			return nil, fail(spec, err, "cannot list the adapters: %v", err)
+		}
+		if path, err = resolveUSB(spec, found); err != nil {
+			return nil, err
+		}
+	}
 	info, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -68,16 +78,22 @@ func openSerial(spec, path string, l Line) (Conn, error) {
 	return &serialConn{Port: p, spec: spec, lock: held}, nil
 }
 
+const vanished = "the device vanished: was it unplugged or switched off?"
+
 func missing(spec string, cause error) error {
 	return fail(spec, cause, "no such device: is it plugged in and switched on? `nightsoak ports` lists what is there")
 }
 
-// inUse says who has the port.
-func inUse(spec string, cause error, by string) error {
-	if by == "" {
-		by = "another program"
+// inUse says who has the port: holder is a process as program words it.
+func inUse(spec string, cause error, holder string) error {
+	cause = errors.Join(ErrInUse, cause)
+	switch holder {
+	case program(os.Getpid()):
+		return fail(spec, cause, "already open in this program under another name: meters that share a port must name it alike")
+	case "":
+		holder = "another program"
 	}
-	return fail(spec, errors.Join(ErrInUse, cause), "in use by %s: stop it or give this meter another port", by)
+	return fail(spec, cause, "in use by %s: stop it or give this meter another port", holder)
 }
 
 // explain turns what the system or the serial library said about opening path
@@ -152,5 +168,5 @@ func (c *serialConn) wrap(err error) error {
 	case c.closed.Load():
 		return fail(c.spec, errors.Join(fs.ErrClosed, err), "closed")
 	}
-	return fail(c.spec, errors.Join(ErrGone, err), "the device vanished: was it unplugged or switched off?")
+	return fail(c.spec, errors.Join(ErrGone, err), vanished)
 }

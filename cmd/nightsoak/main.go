@@ -21,6 +21,7 @@ import (
 	"nightsoak/acquire/bench"
 	"nightsoak/acquire/port"
 	"nightsoak/alarms"
+	"nightsoak/drivers"
 )
 
 // The exit statuses of CONTRACT.
@@ -131,7 +132,7 @@ func finish(errOut io.Writer, err error) int {
 	}
 	var s *status
 	code := exitFailed
-	if errors.Is(err, port.ErrSpec) || errors.Is(err, port.ErrLine) || errors.Is(err, port.ErrNotYet) {
+	if _, setting := errors.AsType[*drivers.SettingError](err); setting || errors.Is(err, port.ErrSpec) || errors.Is(err, port.ErrLine) {
 		code = exitUsage
 	}
 	if errors.As(err, &s) {
