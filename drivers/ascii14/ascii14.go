@@ -33,9 +33,11 @@ import (
 var Format = drivers.Format{
 	Name:     "ascii14",
 	Line:     "600 7N2 dtr",
+	Lines:    []string{"1200 7N2 dtr"},
 	Source:   "published manuals of meters with the 14-character block, layout from memory",
 	Keys:     []string{"ask", "timeout"},
 	NewAsker: newAsker,
+	Identify: identify,
 }
 
 const (
@@ -44,6 +46,7 @@ const (
 	usualTimeout = 2 * time.Second       // 14 characters take 0.25 s at 600 baud; a slow display converts first
 	quiet        = 50 * time.Millisecond // three characters at 600 baud without one: nothing is on its way
 	drainFor     = 2 * time.Second       // a meter that still talks then was not waiting to be asked
+	identifyIn   = 1900 * time.Millisecond
 )
 
 type asker struct {
@@ -61,6 +64,19 @@ func newAsker(s drivers.Settings) (drivers.Asker, error) {
 	var err error
 	a.timeout, err = s.Timeout(usualTimeout)
 	return a, err
+}
+
+// identify asks once, with the usual letter, if nobody talks: a block that reads
+// is hardly anything else.
+func identify(c drivers.Conn) (drivers.Settings, float64, error) {
+	_, err := (&asker{letter: []byte(usualAsk), timeout: identifyIn}).Ask(c)
+	if _, isReply := errors.AsType[*drivers.Reply](err); isReply {
+		return nil, 0, nil
+	}
+	if err != nil {
+		return nil, 0, err
+	}
+	return nil, 0.9, nil
 }
 
 // Ask sends the letter and takes one block, for which the timeout is given.

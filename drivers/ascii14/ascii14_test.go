@@ -2,6 +2,7 @@ package ascii14
 
 import (
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"slices"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"nightsoak/drivers"
+	"nightsoak/drivers/drivertest"
 )
 
 // meter is a meter at the far end of a Conn. Its clock is the test's.
@@ -205,6 +207,19 @@ func TestAsk(t *testing.T) {
 	}
 }
 
+// TestCapture: the blocks also stand in a capture, but for those that end in a
+// space, which a capture does not keep.
+func TestCapture(t *testing.T) {
+	var dialogue, want strings.Builder
+	for _, tt := range blocks {
+		if b := strings.TrimSuffix(tt.block, "\r"); !strings.HasSuffix(b, " ") {
+			fmt.Fprintf(&dialogue, "> D\n< %s\n", b)
+			fmt.Fprintln(&want, tt.want)
+		}
+	}
+	drivertest.Capture(t, Format, "dialogue", "# ends:    none, CR\n"+dialogue.String(), want.String())
+}
+
 // TestExact looks at the parts of a reading that the display does not show.
 func TestExact(t *testing.T) {
 	tests := []struct {
@@ -367,6 +382,43 @@ func TestLateAnswer(t *testing.T) {
 			case err != nil || r.Digits != int64(1000+n):
 				t.Errorf("reading %v, %v; the meter's latest is %d", r, err, 1000+n)
 			}
+		}
+	})
+}
+
+// TestIdentify: within about 2 s, with one letter at most.
+func TestIdentify(t *testing.T) {
+	for _, tt := range []struct {
+		answer string
+		want   float64
+	}{
+		{good, 0.9},
+		{"OH   O.L MOhm\r", 0.9},
+		{good + "FR  50.01  Hz\r", 0.9}, // a meter with two displays
+		{"", 0},
+		{"D", 0}, // an echo
+		{"D" + good, 0},
+		{"ERROR\r\n", 0},
+		{"+4.61873000E+02\r\n", 0},
+		{"             \r", 0},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			m := &meter{answer: says(tt.answer), delay: time.Second}
+			start := time.Now()
+			s, sure, err := Format.Identify(m)
+			if s != nil || sure != tt.want || err != nil || time.Since(start) > 2*time.Second || !slices.Equal(m.heard, []string{"D"}) {
+				t.Errorf("%q: %v, sure %v, %v after %v, having sent %q; want %v", tt.answer, s, sure, err, time.Since(start), m.heard, tt.want)
+			}
+			m.broken = io.ErrClosedPipe
+			if _, _, err := Format.Identify(m); !errors.Is(err, io.ErrClosedPipe) {
+				t.Errorf("error is %v, want the port's own", err)
+			}
+		})
+	}
+	synctest.Test(t, func(t *testing.T) {
+		m := &meter{answer: says(good)}
+		if _, sure, err := Format.Identify(chatter{m}); sure != 0 || err != nil || len(m.heard) != 0 {
+			t.Errorf("a meter that talks by itself: sure %v, %v, and was sent %q", sure, err, m.heard)
 		}
 	})
 }

@@ -13,8 +13,10 @@ import (
 	"nightsoak/drivers/es51986"
 	"nightsoak/drivers/fs9721"
 	"nightsoak/drivers/fs9922"
+	"nightsoak/drivers/modbus"
 	"nightsoak/drivers/nearest"
 	"nightsoak/drivers/scpi"
+	"nightsoak/drivers/textline"
 )
 
 // All is every format, always in the same order: those that listen first.
@@ -25,8 +27,10 @@ func All() []drivers.Format {
 		es51986.Format,
 		fs9922.Format,
 		dtm0660.Format,
+		textline.Format,
 		ascii14.Format,
 		scpi.Format,
+		modbus.Format,
 	}
 }
 

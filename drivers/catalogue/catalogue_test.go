@@ -30,7 +30,7 @@ func TestAll(t *testing.T) {
 			t.Errorf("Find(%q) = %v, %v", f.Name, got, err)
 		}
 	}
-	if want := []string{"fs9721", "es51922", "es51986", "fs9922", "dtm0660", "ascii14", "scpi"}; !slices.Equal(names, want) {
+	if want := []string{"fs9721", "es51922", "es51986", "fs9922", "dtm0660", "textline", "ascii14", "scpi", "modbus"}; !slices.Equal(names, want) {
 		t.Errorf("formats are %q, want %q", names, want)
 	}
 }
@@ -40,7 +40,7 @@ func TestFindUnknown(t *testing.T) {
 		"fs9712": "fs9721", "FS9721": "fs9721", "es519": "es51922", "spci": "scpi", " scpi ": "scpi", "": "scpi",
 	} {
 		_, err := Find(name)
-		want := fmt.Sprintf("format %q is not known: nearest is %q, known are fs9721, es51922, es51986, fs9922, dtm0660, ascii14, scpi", name, nearest)
+		want := fmt.Sprintf("format %q is not known: nearest is %q, known are fs9721, es51922, es51986, fs9922, dtm0660, textline, ascii14, scpi, modbus", name, nearest)
 		if err == nil || err.Error() != want {
 			t.Errorf("Find(%q): %v, want %s", name, err, want)
 		}
@@ -51,7 +51,8 @@ func TestFindUnknown(t *testing.T) {
 // listens, NAME.dialogue ("> " sent, "< " answered) for one that asks, and
 // beside each NAME.want, one line a reading: figure, unit, flags. The
 // expectation is what the display showed, so nothing writes it but a person.
-// Questions end in LF and answers in CR LF, or as the header "ends" says.
+// Questions end in LF and answers in CR LF, or as the header "ends" says, which
+// is "hex" where the lines are bytes.
 const captures = "../../testdata/captures"
 
 func TestCaptures(t *testing.T) {
@@ -204,6 +205,16 @@ func converse(f drivers.Format, c capture) (got []string, err error) {
 	case "":
 	case "none, CR":
 		d.asked, d.answered = "", "\r"
+	case "hex": // the lines are bytes
+		d.asked, d.answered = "", ""
+		for i, line := range d.lines {
+			side, bytes, _ := strings.Cut(line, " ")
+			p, err := hex.DecodeString(strings.ReplaceAll(bytes, " ", ""))
+			if err != nil {
+				return nil, fmt.Errorf("line %q: %w", line, err)
+			}
+			d.lines[i] = side + " " + string(p)
+		}
 	default:
 		return nil, fmt.Errorf("unknown ends %q", ends)
 	}
@@ -276,6 +287,7 @@ func TestCaptureProblems(t *testing.T) {
 		{"bytes for an asker", map[string]string{"scpi/a.hex": talk + "00\n", "scpi/a.want": want}, "needs a .dialogue"},
 		{"something else is asked", map[string]string{"scpi/a.dialogue": talk + "> *RST\n", "scpi/a.want": want}, `heard "*CLS\n", the dialogue goes on with ["> *RST"]`},
 		{"other ends", map[string]string{"scpi/a.dialogue": strings.Replace(talk, "# set", "# ends: FF\n# set", 1) + "> x\n", "scpi/a.want": want}, `unknown ends "FF"`},
+		{"not hex either", map[string]string{"scpi/a.dialogue": strings.Replace(talk, "# set", "# ends: hex\n# set", 1) + "> 0G\n", "scpi/a.want": want}, `line "> 0G": encoding/hex: invalid byte`},
 		{"no answer", map[string]string{"scpi/a.dialogue": talk + "> *CLS\n> *IDN?\n", "scpi/a.want": want}, "no line in answer to *IDN?"},
 	}
 	for _, tt := range tests {

@@ -6,12 +6,14 @@ import (
 	"testing"
 
 	"nightsoak/drivers"
-	"nightsoak/drivers/lcd/lcdtest"
+	"nightsoak/drivers/drivertest"
 )
+
+var table = drivertest.Table{Format: Format, Bytes: drivertest.Nibbles}
 
 // frames: the expectations follow from the layout in the package comment
 // (DTM0660L data sheet, layout from memory), drawn segment by segment.
-var frames = []lcdtest.Good{
+var frames = []drivertest.Good{
 	// 1: RS232 Auto DC AC
 	// 2-9: a f e minus or point, b g c d, for each of four digits
 	// 10-15: diode k n µ, beep M % m, hold rel Ω F, battery Hz V A, unused hFE °C °F, MAX dash MIN APO
@@ -25,6 +27,8 @@ var frames = []lcdtest.Good{
 	{"38.2 mV dc", "1010  0000 0000  1000 1111  1110 1111  1011 1101  0000 0001 0000 0010 0000 0000"},      // leading blanks
 	{"38.2 mV dc auto", "1110  1110 1011  1000 1111  1110 1111  1011 1101  0000 0001 0000 0010 0000 0000"}, // leading zeros
 	{"7 mV dc", "1010  0000 0000  0000 0000  0000 0000  1000 1010  0000 0001 0000 0010 0000 0000"},
+	{"6067 V dc", "1010  1110 0111  1110 1011  1110 0111  1000 1010  0000 0000 0000 0010 0000 0000"}, // every digit in every place
+	{"8.067 V dc", "1010  1110 1111  1111 1011  1110 0111  1000 1010  0000 0000 0000 0010 0000 0000"},
 	{"10.00 A dc", "1010  0000 1010  1110 1011  1111 1011  1110 1011  0000 0000 0000 0001 0000 0000"}, // ampere
 	{"345.6 mA dc", "1010  1000 1111  0100 1110  1100 0111  1111 0111  0000 0001 0000 0001 0000 0000"},
 	{"-345.6 µA ac", "1001  1001 1111  0100 1110  1100 0111  1111 0111  0001 0000 0000 0001 0000 0000"},
@@ -36,6 +40,7 @@ var frames = []lcdtest.Good{
 	{"3.579 MHz", "1000  1000 1111  1101 0111  1000 1010  1100 1111  0000 0100 0000 0100 0000 0000"},
 	{"4.718 nF", "1000  0100 1110  1001 1010  0000 1010  1110 1111  0010 0000 0001 0000 0000 0000"}, // farad
 	{"47.18 µF", "1000  0100 1110  1000 1010  0001 1010  1110 1111  0001 0000 0001 0000 0000 0000"},
+	{"1.000 F", "1000  0000 1010  1111 1011  1110 1011  1110 1011  0000 0000 0001 0000 0000 0000"},
 	{"4.718 mF", "1000  0100 1110  1001 1010  0000 1010  1110 1111  0000 0001 0001 0000 0000 0000"},
 	{"50.0 %", "1000  1110 1011  1100 0111  1110 1011  1111 1011  0000 0010 0000 0000 0000 0000"}, // percent
 	{"23 °C", "1000  1110 1011  1110 1011  1010 1101  1000 1111  0000 0000 0000 0000 0010 0000"},  // degrees
@@ -66,25 +71,25 @@ var frames = []lcdtest.Good{
 	{"OL V dc overload", "1010  0001 0000  1110 1011  0110 0001  0000 0000  0000 0000 0000 0010 0000 0000"},
 }
 
-func TestFrames(t *testing.T) { lcdtest.Reads(t, Format, frames) }
+func TestGolden(t *testing.T) { table.Golden(t, frames) }
 
 // TestBitOrder: should the chip send the bits of a nibble in the other order,
 // then no frame is read wrong, every one is rejected.
 func TestBitOrder(t *testing.T) {
 	for _, tt := range frames {
-		p := lcdtest.Frame(tt.Nibbles)
+		p := drivertest.Nibbles(tt.Frame)
 		for i, c := range p {
 			p[i] = c&0xF0 | bits.Reverse8(c)>>4
 		}
-		if got, rejects := lcdtest.Decode(Format, p, len(p)); len(got) != 0 || rejects[drivers.BadDigit]+rejects[drivers.BadStatus] != 1 {
-			t.Errorf("frame %s with its bits turned round reads %q and rejects %v, want no reading", tt.Nibbles, got, rejects)
+		if got, rejects := table.Decode(p, len(p)); len(got) != 0 || rejects[drivers.BadDigit]+rejects[drivers.BadStatus] != 1 {
+			t.Errorf("frame %s with its bits turned round reads %q and rejects %v, want no reading", tt.Frame, got, rejects)
 		}
 	}
 }
 
 // TestExact looks at the parts of a reading that the display does not show.
 func TestExact(t *testing.T) {
-	lcdtest.ReadsExactly(t, Format, []lcdtest.Exact{
+	table.ReadsExactly(t, []drivertest.Exact{
 		{"1110  1110 1011  1000 1111  1110 1111  1011 1101  0000 0001 0000 0010 0000 0000", // 038.2 mV
 			drivers.Reading{Digits: 382, Exp: -4, Prefix: -3, Quantity: drivers.Voltage, Flags: drivers.DC | drivers.Auto}},
 		{"1000  1010 1101  1010 1101  1111 1011  1100 0111  0000 0100 0010 0000 0000 0000", // 22.05 MΩ
@@ -103,7 +108,7 @@ func TestMalformed(t *testing.T) {
 	symbols := func(s string) string { // 1.234 with these symbols
 		return "1000  0000 1010  1011 1101  1000 1111  0100 1110  " + s
 	}
-	lcdtest.Rejected(t, Format, drivers.BadStatus, []lcdtest.Bad{
+	table.Rejected(t, drivers.BadStatus, []drivertest.Bad{
 		{"AC and DC", "1011  0000 1010  1011 1101  1000 1111  0100 1110  0000 0000 0000 0010 0000 0000"},
 		{"two points", digits("0000 1010  1011 1101  1001 1111  0100 1110")},
 		{"no unit", symbols("0000 0000 0000 0000 0000 0000")},
@@ -132,7 +137,7 @@ func TestMalformed(t *testing.T) {
 		{"diode and continuity", symbols("1000 1000 0000 0000 0000 0000")},
 		{"the display's test, all lit", strings.Repeat("1111 ", 15)},
 	})
-	lcdtest.Rejected(t, Format, drivers.BadDigit, []lcdtest.Bad{
+	table.Rejected(t, drivers.BadDigit, []drivertest.Bad{
 		{"all blank", digits("0000 0000  0000 0000  0000 0000  0000 0000")},
 		{"a blank between digits", digits("0000 1010  0000 0000  1000 1111  0100 1110")},
 		{"a blank behind the digits", digits("0000 1010  1010 1101  1000 1111  0000 0000")},
@@ -147,11 +152,8 @@ func TestMalformed(t *testing.T) {
 	})
 }
 
-// FuzzDecoder: see [lcdtest.Fuzz].
+// FuzzDecoder: see [drivertest.Table.Fuzz].
 func FuzzDecoder(f *testing.F) {
-	lcdtest.Fuzz(f, Format,
-		"1110  1110 1011  1000 1111  1110 1111  1011 1101  0000 0001 0000 0010 0000 0000", // 038.2 mV DC Auto
-		strings.Repeat("1111 ", 15),
-		"1100  0000 0000  1110 1011  0110 0001  0000 0000  0000 0100 0010 0000 0000 0000", // 0L MΩ
-	)
+	good := drivertest.Good{"38.2 mV dc auto", "1110  1110 1011  1000 1111  1110 1111  1011 1101  0000 0001 0000 0010 0000 0000"}
+	table.Fuzz(f, good, frames, drivertest.Nibbles(strings.Repeat("1111 ", 15)))
 }
