@@ -191,15 +191,12 @@ func fourDigits(w []byte) bool {
 // pool is frames to send: golden ones, with the digits of others.
 func (g grammar) pool(t *testing.T, format string, rng *rand.Rand) (frames [][]byte) {
 	t.Helper()
-	c, err := readCapture(os.DirFS(captures), format+"/every-symbol.hex")
-	if err != nil {
-		t.Fatal(err)
+	var golden [][]byte
+	for _, c := range allCaptures(t) {
+		if c.Format == format && c.Name == "every-symbol" {
+			golden = slices.Collect(slices.Chunk(c.Bytes, g.len))
+		}
 	}
-	p, err := c.bytes()
-	if err != nil {
-		t.Fatal(err)
-	}
-	golden := slices.Collect(slices.Chunk(p, g.len))
 	for _, f := range golden {
 		if !g.valid(f) {
 			t.Fatalf("the grammar of %s does not know the golden frame % X", format, f)

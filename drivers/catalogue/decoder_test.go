@@ -2,14 +2,13 @@ package catalogue
 
 import (
 	"bytes"
-	"io/fs"
 	"os"
 	"slices"
-	"strings"
 	"testing"
 	"time"
 
 	"nightsoak/drivers"
+	"nightsoak/drivers/drivertest"
 )
 
 // listener is a format that listens, and the bytes of all its captures. A
@@ -29,37 +28,36 @@ func (l *listener) decoder(t testing.TB) drivers.Decoder {
 	return d
 }
 
+// allCaptures reads them.
+func allCaptures(t testing.TB) []drivertest.Capture {
+	t.Helper()
+	all, err := drivertest.ReadCaptures(os.DirFS(captures))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return all
+}
+
 // listeners gives all of them, by name.
 func listeners(t testing.TB) map[string]*listener {
 	t.Helper()
-	fsys := os.DirFS(captures)
 	all := map[string]*listener{}
-	for _, f := range All() {
+	for _, c := range allCaptures(t) {
+		f, err := Find(c.Format)
+		if err != nil {
+			t.Fatal(err)
+		}
 		if f.NewDecoder == nil {
 			continue
 		}
-		found, err := fs.Glob(fsys, f.Name+"/*.hex")
-		if err != nil || len(found) == 0 {
-			t.Fatalf("format %s listens and has %d captures, %v", f.Name, len(found), err)
+		name := f.Name
+		if len(c.Settings) > 0 {
+			name += "/" + c.Name
 		}
-		for _, file := range found {
-			c, err := readCapture(fsys, file)
-			if err != nil {
-				t.Fatal(err)
-			}
-			p, err := c.bytes()
-			if err != nil {
-				t.Fatal(err)
-			}
-			name, set := f.Name, c.settings()
-			if len(set) > 0 {
-				name = strings.TrimSuffix(file, ".hex")
-			}
-			if all[name] == nil {
-				all[name] = &listener{format: f, set: set}
-			}
-			all[name].stream = append(all[name].stream, p...)
+		if all[name] == nil {
+			all[name] = &listener{format: f, set: c.Settings}
 		}
+		all[name].stream = append(all[name].stream, c.Bytes...)
 	}
 	return all
 }
@@ -85,7 +83,7 @@ func TestJoinAnywhere(t *testing.T) {
 		d := l.decoder(t)
 		for i := range stream {
 			d.Feed(stream[i:i+1], func(r drivers.Reading) {
-				whole, ends = append(whole, show(r)), append(ends, i+1)
+				whole, ends = append(whole, drivertest.Show(r)), append(ends, i+1)
 				if lines {
 					ends[len(ends)-1] = bytes.LastIndexAny(stream[:i], "\r\n")
 				}
@@ -102,7 +100,7 @@ func TestJoinAnywhere(t *testing.T) {
 				var got []string
 				d := l.decoder(t)
 				for piece := range slices.Chunk(stream[offset:], size) {
-					d.Feed(piece, func(r drivers.Reading) { got = append(got, show(r)) })
+					d.Feed(piece, func(r drivers.Reading) { got = append(got, drivertest.Show(r)) })
 				}
 				// Noise before a frame may make it whole though it seemed cut.
 				if !slices.Equal(got, whole[first:]) && !slices.Equal(got, whole[max(first-1, 0):]) {

@@ -53,14 +53,14 @@ func (x Table) Golden(t *testing.T, frames []Good) {
 		fmt.Fprintln(&want, tt.Want)
 	}
 	x.covered(t, frames)
-	Capture(t, x.Format, "hex", hex.String(), want.String())
+	Every(t, x.Format, "hex", hex.String(), want.String())
 }
 
-// Capture checks that the format's capture every-symbol is this text, and its
+// Every checks that the format's capture every-symbol is this text, and its
 // expectation that, so that the golden frames travel through whatever replays
 // captures. Both come from the test's table and never from the decoder; the
 // flag -update writes them.
-func Capture(t *testing.T, f drivers.Format, ext, text, want string) {
+func Every(t *testing.T, f drivers.Format, ext, text, want string) {
 	t.Helper()
 	text = fmt.Sprintf(`# format:  %s
 # line:    %s
