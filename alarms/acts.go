@@ -103,7 +103,7 @@ func (e *Engine) act(a *Act) {
 					s.restart(e.now)
 				}
 				// What the probe showed at the other socket is not this one's.
-				m.value, m.over = socket.Value{}, false
+				m.value, m.overs, m.digits = socket.Value{}, 0, stillness{}
 				e.update(s)
 				e.judgeSocket(s, true)
 			}

@@ -34,7 +34,8 @@ var drift = &socketRule{
 		if s.is("drift") {
 			limit *= 0.8 // deadband
 		}
-		return when(math.Abs(change(s.reference, s.recent())) > limit)
+		b := s.recent()
+		return when(math.Abs(change(s.reference, b)) > float64(limit)+doubt(s.reference, b))
 	},
 	text: func(s *socketState) string {
 		b := s.recent()
@@ -49,18 +50,20 @@ func (s *socketState) worse() bool { return s.is("runaway") || s.is("over-dissip
 
 // step compares 10 s with the 10 s before, leaving one bin between them for a
 // step that falls inside it. Both bins after must have moved: one alone is an
-// excursion, not a step.
-func (s *socketState) step() (size float64, after bin, ok bool) {
+// excursion, not a step. Explained is how much of it a change of the sense
+// meter's range may be.
+func (s *socketState) step() (size, explained float64, after bin, ok bool) {
 	n := len(s.bins)
 	if n < 5 || s.bins[n-1].t-s.bins[n-5].t > 6*binLength.Seconds() {
-		return 0, bin{}, false
+		return 0, 0, bin{}, false
 	}
 	before := s.medians(s.bins[n-5 : n-3])
 	x, y := change(before, s.bins[n-2]), change(before, s.bins[n-1])
 	if math.Abs(y) < math.Abs(x) {
 		x = y
 	}
-	return x, s.recent(), true
+	after = s.recent()
+	return x, doubt(before, after), after, true
 }
 
 var step = &socketRule{
@@ -71,11 +74,11 @@ var step = &socketRule{
 		if !s.settled || !s.e.dissipating() {
 			return no
 		}
-		size, after, ok := s.step()
+		size, explained, after, ok := s.step()
 		if !ok || !s.conducting() || s.worse() || s.e.explained(s, aftermath) {
 			return unknown
 		}
-		if math.Abs(size) <= s.e.job.Limits.Step {
+		if math.Abs(size) <= s.e.job.Limits.Step+explained {
 			return no
 		}
 		// The step is told; what drifts from here is another matter.
@@ -83,7 +86,7 @@ var step = &socketRule{
 		return stands
 	},
 	text: func(s *socketState) string {
-		size, after, _ := s.step()
+		size, _, after, _ := s.step()
 		return fmt.Sprintf("%s stepped by %+.0f %% within 15 s, to %s", s.Name, 100*size, milliamps(after.current))
 	},
 }
@@ -92,7 +95,7 @@ var imbalance = &benchRule{
 	rule: rule{name: "imbalance", priority: Low, onDelay: delay(time.Minute), offDelay: time.Minute,
 		advice: "Match the halves anew when the amplifier is next on the bench: unequal halves magnetise the transformer and hum."},
 	judge: func(e *Engine) verdict {
-		a, b, ok := e.halves()
+		a, b, doubt, ok := e.halves()
 		if !e.dissipating() {
 			return no
 		}
@@ -103,30 +106,32 @@ var imbalance = &benchRule{
 		if e.standing("imbalance") {
 			limit *= 0.8 // deadband
 		}
-		return when(2*math.Abs(a-b) > limit*(a+b))
+		return when(2*max(math.Abs(a-b)-doubt, 0) > limit*(a+b))
 	},
 	text: func(e *Engine) string {
-		a, b, _ := e.halves()
+		a, b, _, _ := e.halves()
 		return fmt.Sprintf("half a draws %s, half b %s: %.0f %% apart", milliamps(a), milliamps(b), 200*math.Abs(a-b)/(a+b))
 	},
 }
 
-// halves sums the plate currents of the two halves; ok only while every socket
-// that has a half has settled and is known.
-func (e *Engine) halves() (a, b float64, ok bool) {
+// halves sums the plate currents of the two halves, and of both what changes of
+// the sense meters' ranges may have added; ok only while every socket that has
+// a half has settled and is known.
+func (e *Engine) halves() (a, b, doubt float64, ok bool) {
 	for _, s := range e.sockets {
 		if s.Half == "" {
 			continue
 		}
 		i := s.fig.PlateCurrent
 		if !i.Known || !s.settled {
-			return 0, 0, false
+			return 0, 0, 0, false
 		}
+		doubt += float64(s.doubt() * i.X)
 		if s.Half == "a" {
 			a += i.X
 		} else {
 			b += i.X
 		}
 	}
-	return a, b, a > 0 && b > 0
+	return a, b, doubt, a > 0 && b > 0
 }

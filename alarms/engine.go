@@ -21,7 +21,7 @@ import (
 // Core names the judgement this engine gives. It changes whenever the same
 // inputs could give other events; replayed and recorded events are compared
 // only under the same Core.
-const Core = "1"
+const Core = "2"
 
 // Engine judges one run. It is used by one goroutine.
 type Engine struct {
@@ -234,6 +234,7 @@ func (e *Engine) judgeBench() {
 // reading takes one reading of a meter.
 func (e *Engine) reading(m *meter, r drivers.Reading) {
 	m.take(r, e.now)
+	e.followDigits(m)
 	for _, s := range m.sockets {
 		e.update(s) // also after the end: what is shown must be live
 	}
@@ -285,7 +286,7 @@ func (e *Engine) gap(in Input) {
 	}
 	for i := range e.meters {
 		m := &e.meters[i]
-		m.seen, m.value, m.over = false, socket.Value{}, false
+		m.seen, m.value, m.overs = false, socket.Value{}, 0
 		e.watchForSilence(m)
 	}
 	for _, s := range e.sockets {

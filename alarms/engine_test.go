@@ -176,6 +176,16 @@ func TestOverDissipation(t *testing.T) {
 // "sense-open: overload there": current unknown, never an over-dissipation.
 func TestSenseOpen(t *testing.T) {
 	s := newScript(t).on()
+	// Two overloads in a row are a meter on its way through its ranges, however slow.
+	for range 5 {
+		s.flags[3] = drivers.Overload
+		s.run(time.Second)
+		if why := s.e.Snapshot().Sockets[3].Why; why != "k4 over range" {
+			t.Errorf("after two overloads: %q", why)
+		}
+		s.flags[3] = 0
+		s.want(s.run(5 * time.Second))
+	}
 	s.flags[3] = drivers.Overload
 	s.want(s.run(5*time.Second), "sense-open/V8 high")
 	if f := s.e.Snapshot().Sockets[3]; f.CathodeCurrent.Known || f.DissipationRatio.Known {
@@ -486,12 +496,24 @@ func TestRovingProbe(t *testing.T) {
 // Advance may be called often, seldom or never: the events are the same. This
 // is what makes a replayed night equal to the live one.
 func TestAdvanceMakesNoDifference(t *testing.T) {
-	cfg := emulate.Config{Seed: 3, Fault: emulate.Silent, FaultAt: 12 * time.Minute}
-	const long = 15 * time.Minute
-	in := inputs(t, cfg, long)
+	cfg := emulate.Config{Seed: 3, Fault: emulate.Silent, FaultAt: 32 * time.Minute}
+	const long = 35 * time.Minute
+	in := edit(inputs(t, cfg, long), func(m int, now time.Duration, r *drivers.Reading) {
+		switch {
+		case m == 4 && now > 25*time.Minute: // ht freezes
+			*r = shown(462, -2)
+		case m == 2:
+			r.Flags |= drivers.Auto
+			if now%(20*time.Second) < 10*time.Second {
+				*r = shown(r.Value(), -4)
+			}
+		}
+	})
 	want := lines(t, judge(t, in, long))
-	if !strings.Contains(want, "meter-silent/k4") {
-		t.Fatalf("no alarm to compare:\n%s", want)
+	for _, has := range []string{"meter-silent/k4", "meter-frozen/ht", `"event":"range","meter":"k3"`} {
+		if !strings.Contains(want, has) {
+			t.Fatalf("no %s to compare:\n%s", has, want)
+		}
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
 	e := alarms.New(files(t))
@@ -508,6 +530,132 @@ func TestAdvanceMakesNoDifference(t *testing.T) {
 	if got := lines(t, ev); got != want {
 		t.Errorf("with Advance called at random:\n%s\nwithout:\n%s", got, want)
 	}
+}
+
+// A meter that switches range says so, ever more seldom and with a count,
+// and only if it is one that ranges by itself.
+func TestRange(t *testing.T) {
+	told := func(auto drivers.Flags) (text []string) {
+		e := alarms.New(files(t))
+		ev := slices.Clone(e.Feed(alarms.Input{Act: &alarms.Act{Act: "begin"}}))
+		for now := time.Second; now < 6*time.Minute; now += time.Second {
+			r := shown(0.4, -4)
+			switch {
+			case now >= 61*time.Second && now < 150*time.Second && now/time.Second%2 == 1, now >= 200*time.Second:
+				r = shown(0.4, -3)
+				r.Prefix = 0
+			case now == 160*time.Second:
+				r.Digits, r.Exp, r.Flags = 0, 0, r.Flags|drivers.Overload
+			}
+			r.Flags |= auto
+			ev = append(ev, e.Feed(alarms.Input{T: now, Meter: 0, Reading: r})...)
+		}
+		for _, x := range ev {
+			if x.Event == alarms.EventRange {
+				text = append(text, time.Duration(x.T).String()+" "+x.Meter+": "+x.Text)
+			}
+		}
+		return text
+	}
+	want := []string{
+		"1m3s k1: k1 switched range 2 times in 2 s, one count is 0.1 mV as before",
+		"2m3s k1: k1 switched range 60 times in 1 min, one count is 0.1 mV as before",
+		"4m3s k1: k1 switched range 29 times in 2 min: one count was 0.1 mV, is 0.001 V",
+	}
+	if got := told(drivers.Auto); !slices.Equal(got, want) {
+		t.Errorf("told\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+	if got := told(0); len(got) > 0 {
+		t.Errorf("a meter that leaves zeros out switches range: %q", got)
+	}
+}
+
+// A frozen figure is not used, until it changes; others that freeze later are
+// told all the same, and switching off leaves no false trail.
+func TestFrozenMeter(t *testing.T) {
+	s := newScript(t).on()
+	rng := rand.New(rand.NewPCG(1, 1))
+	live := func(d time.Duration, frozen ...int) {
+		for end := s.now + d; s.now < end; {
+			for m := range s.sense {
+				if !slices.Contains(frozen, m) {
+					s.sense[m] = 0.041 + 2e-5*rng.NormFloat64()
+				}
+			}
+			if !slices.Contains(frozen, 4) {
+				s.ht = 462 + 0.1*rng.NormFloat64()
+			}
+			s.run(500 * time.Millisecond)
+		}
+	}
+	live(30 * time.Minute)
+	n := len(s.ev)
+	live(10*time.Minute, 3)
+	s.want(s.ev[n:], "meter-frozen/k4 medium")
+	if e, _ := find(s.ev, "meter-frozen/k4", alarms.Medium); !strings.HasSuffix(e.Text, "not watched now: V8") {
+		t.Errorf("text %q", e.Text)
+	}
+	snap := s.e.Snapshot()
+	if v8 := snap.Sockets[3]; v8.CathodeCurrent.Known || v8.Why != "k4 frozen" || snap.Meters[3].State != "frozen" {
+		t.Errorf("k4 is frozen, but V8 %+v, k4 %s", v8, snap.Meters[3].State)
+	}
+	n = len(s.ev)
+	live(10*time.Minute, 3, 4)
+	s.want(s.ev[n:], "meter-frozen/ht medium")
+	live(time.Minute)
+	for _, id := range []string{"meter-frozen/k4", "meter-frozen/ht"} {
+		if got := s.state(id); got != alarms.Returned {
+			t.Errorf("%s is %s while its digits move", id, got)
+		}
+	}
+	if !s.e.Snapshot().Sockets[3].DissipationRatio.Known {
+		t.Error("k4 moves again, its socket is not known")
+	}
+	n = len(s.ev)
+	live(10*time.Minute, 3)
+	s.want(s.ev[n:], "meter-frozen/k4 medium")
+	live(time.Minute)
+	n = len(s.ev)
+	live(time.Minute, 3)
+	s.mute[3] = true
+	live(time.Minute, 3)
+	s.mute[3] = false
+	live(time.Minute, 3)
+	s.want(s.ev[n:], "meter-silent/k4 medium") // two short lulls are not a long one
+	n = len(s.ev)
+	live(10*time.Minute, 3)
+	s.want(s.ev[n:], "meter-frozen/k4 medium")
+	n = len(s.ev)
+	v8 := s.sense[3]
+	s.sense, s.ht = [4]float64{3: v8}, 0
+	s.run(time.Minute)
+	s.want(s.ev[n:])
+	if s.e.Phase() != alarms.CoolDown || s.state("meter-frozen/k4") != alarms.Unacknowledged {
+		t.Errorf("switched off with k4 frozen: phase %s, meter-frozen/k4 %s", s.e.Phase(), s.state("meter-frozen/k4"))
+	}
+}
+
+// Before HT a display has every right to stand still.
+func TestNothingFreezesInStandby(t *testing.T) {
+	s := newScript(t)
+	rng := rand.New(rand.NewPCG(1, 1))
+	for range 3600 {
+		for m := range s.sense {
+			s.sense[m] = 0.001 + 2e-5*rng.NormFloat64()
+			if m == 3 && s.now > 10*time.Minute {
+				s.sense[m] = 0.001
+			}
+		}
+		s.run(500 * time.Millisecond)
+	}
+	s.want(s.ev)
+}
+
+// A night of digits that never moved, from the first reading on, has no frozen meter.
+func TestConstantDigitsAreNotFrozen(t *testing.T) {
+	s := newScript(t).on()
+	s.run(5 * time.Hour)
+	s.want(s.ev)
 }
 
 // A silence is stamped with the moment it was over, not when somebody looked.

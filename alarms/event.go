@@ -10,6 +10,8 @@ const (
 	EventAct     = "act"
 	EventPort    = "port"
 	EventGap     = "gap"
+	// EventRange says that a meter switched range, which changes its error and its last digit.
+	EventRange = "range"
 	// EventSoakOver says that the job's soak_for has passed since the soak began.
 	EventSoakOver = "soak-over"
 )
@@ -36,13 +38,14 @@ type Event struct {
 	Priority Priority `json:"priority,omitempty"` // alarm
 	State    State    `json:"state,omitempty"`    // alarm
 
-	Meter      string   `json:"meter,omitempty"`       // port, act
+	Meter      string   `json:"meter,omitempty"`       // port, act, range
+	Switches   int      `json:"switches,omitempty"`    // range: since the last event of that meter's
 	Open       *bool    `json:"open,omitempty"`        // port
 	From       *Seconds `json:"from,omitempty"`        // gap
 	For        string   `json:"for,omitempty"`         // act
 	FirstPower bool     `json:"first_power,omitempty"` // act
 
-	Text   string `json:"text,omitempty"`   // alarm, act, port, gap: what, for people
+	Text   string `json:"text,omitempty"`   // alarm, act, port, gap, range: what, for people
 	Advice string `json:"advice,omitempty"` // alarm: what to do
 }
 

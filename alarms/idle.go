@@ -53,7 +53,7 @@ var idleOffTarget = &socketRule{
 		if s.is("idle-off-target") {
 			tolerance *= 0.8 // deadband
 		}
-		return when(math.Abs(s.idle()-j.IdleTarget) > tolerance)
+		return when(math.Abs(s.idle()-j.IdleTarget) > float64(tolerance)+float64(s.idle()*s.doubt()))
 	},
 	text: func(s *socketState) string {
 		return fmt.Sprintf("%s idles at %.0f %% of its limit; the job asks for %.0f %%", s.Name, 100*s.idle(), 100*s.e.job.IdleTarget)

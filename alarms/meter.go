@@ -2,6 +2,7 @@ package alarms
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"nightsoak/acquire/bench"
@@ -21,9 +22,12 @@ type meter struct {
 	lastAt   time.Duration
 	heard    time.Duration // since then without a silence
 	seen     bool
-	count    uint64
+	readings uint64
 	value    socket.Value // usable figure of the last reading, times scale; unknown when it is not one
-	over     bool         // the last reading was an overload
+	overs    int          // overloads in a row, up to the last reading
+	count    int64        // what one count of the display is worth in the readings' digits, at most
+	digits   stillness
+	ranges   rangeState
 	portLost bool
 	portText string
 	roving   *socketState // where the one probe is now; nil when it does not rove
@@ -39,18 +43,28 @@ func (m *meter) use(q drivers.Quantity, dc bool) {
 func (m *meter) take(r drivers.Reading, now time.Duration) {
 	if !m.fresh(now) {
 		m.heard = now
+		m.digits.restart()
 	}
 	m.last, m.lastAt, m.seen = r, now, true
-	m.count++
-	m.value, m.over = socket.Value{}, false
-	if m.wrongFunction() || m.frozen() {
-		return
+	m.readings++
+	m.value = socket.Value{}
+	if r.Flags&drivers.Overload == 0 || m.wrongFunction() || m.held() {
+		m.overs = 0
+	} else {
+		m.overs++
 	}
-	m.over = r.Flags&drivers.Overload != 0
-	if r.HasValue() {
+	if m.usable() {
 		m.value = socket.MeasuredValue(r, m.Accuracy)
 	}
 }
+
+// usable says whether the last reading is a live figure of what was asked.
+func (m *meter) usable() bool { return m.last.HasValue() && !m.wrongFunction() && !m.held() }
+
+// over says whether the meter is over range: three overloads in a row. One that
+// ranges by itself shows overload once for each range it passes on its way up,
+// and a current that a tube can pass is never more than two away from another.
+func (m *meter) over() bool { return m.overs > 2 }
 
 func (m *meter) wrongFunction() bool {
 	r := m.last
@@ -58,7 +72,7 @@ func (m *meter) wrongFunction() bool {
 		(r.Quantity != m.want || r.Flags&(drivers.Diode|drivers.Continuity) != 0 || m.dc && r.Flags&drivers.AC != 0)
 }
 
-func (m *meter) frozen() bool {
+func (m *meter) held() bool {
 	return m.last.Flags&(drivers.Hold|drivers.Relative|drivers.MinMax) != 0
 }
 
@@ -98,16 +112,51 @@ var meterSilent = &meterRule{
 		if m.portLost {
 			what += " (" + m.portText + ")"
 		}
-		for i, s := range m.sockets {
-			if i == 0 {
-				what += "; not watched now: "
-			} else {
-				what += ", "
-			}
-			what += s.Name
-		}
-		return what
+		return what + m.unwatched()
 	},
+}
+
+// unwatched names what is not watched while the meter's readings are not used.
+func (m *meter) unwatched() string {
+	var names []string
+	for _, s := range m.sockets {
+		names = append(names, s.Name)
+	}
+	for _, w := range m.watches {
+		names = append(names, w.Name)
+	}
+	return "; not watched now: " + strings.Join(names, ", ")
+}
+
+// functions are the quantities as the knob of a meter names them.
+var functions = map[drivers.Quantity]string{
+	drivers.Voltage: "volts", drivers.Current: "amperes", drivers.Resistance: "ohms", drivers.Frequency: "hertz",
+	drivers.Capacitance: "farads", drivers.Temperature: "degrees Celsius", drivers.Fahrenheit: "degrees Fahrenheit",
+	drivers.Percent: "percent", drivers.Decibel: "decibels", drivers.Gain: "transistor gain",
+}
+
+// function names what a meter is set to: "AC volts", "diode test".
+func function(q drivers.Quantity, f drivers.Flags) string {
+	name, known := functions[q]
+	switch {
+	case f&drivers.Diode != 0:
+		return "diode test"
+	case f&drivers.Continuity != 0:
+		return "continuity test"
+	case !known:
+		return "something without a unit"
+	case q != drivers.Voltage && q != drivers.Current:
+		return name
+	}
+	switch f & (drivers.AC | drivers.DC) {
+	case drivers.AC:
+		return "AC " + name
+	case drivers.DC:
+		return "DC " + name
+	case drivers.AC | drivers.DC:
+		return "AC+DC " + name
+	}
+	return name
 }
 
 var meterRules = []*meterRule{
@@ -115,7 +164,7 @@ var meterRules = []*meterRule{
 	{
 		rule: rule{name: "meter-overload", priority: Medium, onDelay: delay(3 * time.Second), offDelay: 3 * time.Second,
 			advice: "Set the meter to a higher range, or see what drives it there."},
-		judge: func(m *meter) verdict { return when(m.over && !m.sense) },
+		judge: func(m *meter) verdict { return when(m.over() && !m.sense) },
 		text:  func(m *meter) string { return fmt.Sprintf("%s shows overload", m.Name) },
 	},
 	{
@@ -123,26 +172,44 @@ var meterRules = []*meterRule{
 			advice: "Turn the meter to the function named. Its readings are not used until then."},
 		judge: func(m *meter) verdict { return when(m.wrongFunction()) },
 		text: func(m *meter) string {
-			want := m.want.SIUnit()
+			var coupling drivers.Flags
 			if m.dc {
-				want += " DC"
+				coupling = drivers.DC
 			}
-			return fmt.Sprintf("%s shows %v; the job needs %s", m.Name, m.last, want)
+			return fmt.Sprintf("%s is set to %s (it shows %s %s); the job needs %s%s", m.Name, function(m.last.Quantity, m.last.Flags),
+				m.last.Text(), m.last.Unit(), function(m.want, coupling), m.unwatched())
 		},
 	},
 	{
 		rule: rule{name: "meter-hold", priority: Medium, onDelay: delay(2 * time.Second), offDelay: 2 * time.Second,
 			advice: "Switch hold, relative and min/max off on the meter. Its readings are not used until then."},
-		judge: func(m *meter) verdict { return when(m.frozen()) },
+		judge: func(m *meter) verdict { return when(m.held()) },
 		text: func(m *meter) string {
-			return fmt.Sprintf("%s does not show a live figure: %v", m.Name, m.last)
+			key := "hold"
+			switch f := m.last.Flags; {
+			case f&drivers.MinMax != 0:
+				key = "min/max"
+			case f&drivers.Relative != 0:
+				key = "relative"
+			}
+			return fmt.Sprintf("%s shows %s %s, which is not live: %s is on%s", m.Name, m.last.Text(), m.last.Unit(), key, m.unwatched())
 		},
 	},
+	meterFrozen,
 	{
 		rule: rule{name: "meter-low-battery", priority: Low, onDelay: delay(10 * time.Second), offDelay: 10 * time.Second,
 			advice: "Change the battery before the night: a meter low on battery reads wrong, then goes silent."},
 		judge: func(m *meter) verdict { return when(m.last.Flags&drivers.LowBattery != 0) },
 		text:  func(m *meter) string { return fmt.Sprintf("%s says its battery is low", m.Name) },
+	},
+	{
+		// How to stop it: common practice, no source.
+		rule: rule{name: "meter-auto-off", priority: Low, onDelay: delay(10 * time.Second), offDelay: 10 * time.Second,
+			advice: "Switch the meter off, and on again with the button held down that its manual names: most then stay on. Some also stay on when a supply feeds them in place of the battery."},
+		judge: func(m *meter) verdict { return when(m.last.Flags&drivers.AutoPowerOff != 0) },
+		text: func(m *meter) string {
+			return fmt.Sprintf("%s will switch itself off: its automatic power-off is on", m.Name)
+		},
 	},
 }
 
@@ -150,6 +217,8 @@ func (e *Engine) meterConds(m *meter) {
 	for _, r := range meterRules {
 		m.conds = append(m.conds, e.newCond(&r.rule, m.Name, func() string { return r.text(m) }))
 	}
+	m.count = countOf(m.Scale)
+	m.ranges.timer = e.newTimer(func() { e.tellRange(m) })
 	silent := m.conds[0]
 	silent.timer.fire = func() {
 		silent.delayOver()
@@ -167,6 +236,7 @@ func (e *Engine) judgeMeter(m *meter) {
 		return
 	}
 	e.watchForSilence(m)
+	e.followRange(m)
 	for i, r := range meterRules {
 		if r.judge != nil {
 			m.conds[i].judge(r.judge(m))
@@ -202,9 +272,11 @@ func (m *meter) state(now time.Duration) string {
 		return "silent"
 	case m.wrongFunction():
 		return "wrong-function"
-	case m.frozen():
+	case m.held():
 		return "hold"
-	case m.over:
+	case m.digits.stuck:
+		return "frozen"
+	case m.overs > 0:
 		return "overload"
 	}
 	return "ok"

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
@@ -222,5 +223,183 @@ func TestRunawayNights(t *testing.T) {
 			t.Errorf("seed %d: high only %v before the limit", seed, lead)
 		}
 		t.Logf("seed %d: limit at %v; first %v before it (%s); high %v before it: %s", seed, over, over-time.Duration(ev[first].T), ev[first].Priority, over-time.Duration(high.T), high.Text)
+	}
+}
+
+// edit is a quiet night in which meters do something of their own.
+func edit(in []alarms.Input, each func(m int, t time.Duration, r *drivers.Reading)) []alarms.Input {
+	in = slices.Clone(in)
+	for i := range in {
+		if in[i].Act == nil {
+			each(in[i].Meter, in[i].T, &in[i].Reading)
+		}
+	}
+	return in
+}
+
+// Each trouble of a meter raises its alarm, on that meter, and nothing else:
+// what the meter's change of range explains is not blamed on the tube, what it
+// does not explain is.
+func TestMeterNights(t *testing.T) {
+	const long, at = 110 * time.Minute, 80 * time.Minute
+	const k3, k4, ht = 2, 3, 4
+	quiet := inputs(t, emulate.Config{Seed: 4}, long)
+	var stuck [5]drivers.Reading
+	freeze := func(m int, now time.Duration, r *drivers.Reading) {
+		if now < at {
+			stuck[m] = *r
+		}
+		*r = stuck[m]
+	}
+	ranged := func(m int, r *drivers.Reading, exp, prefix int8, off float64) {
+		v := r.Value()
+		*r = shown(v*(1+off), exp)
+		r.Prefix, r.Flags = prefix, drivers.DC|drivers.Auto
+	}
+	for _, c := range []struct {
+		name string
+		each func(m int, now time.Duration, r *drivers.Reading)
+		want []string
+		by   time.Duration // after at
+	}{
+		{"k4 freezes", func(m int, now time.Duration, r *drivers.Reading) {
+			if m == k4 {
+				freeze(m, now, r)
+			}
+		}, []string{"meter-frozen/k4 medium"}, 25 * time.Minute},
+		{"ht freezes", func(m int, now time.Duration, r *drivers.Reading) {
+			if m == ht {
+				freeze(m, now, r)
+			}
+		}, []string{"meter-frozen/ht medium"}, 10 * time.Minute},
+		{"the whole bench becomes perfectly steady", freeze, nil, 0},
+		{"k4 will switch itself off", func(m int, now time.Duration, r *drivers.Reading) {
+			if m == k4 && now > at {
+				r.Flags |= drivers.AutoPowerOff
+			}
+		}, []string{"meter-auto-off/k4 low"}, 15 * time.Second},
+		{"k3 and k4 go to a range in which they read five counts high, 11 %", func(m int, now time.Duration, r *drivers.Reading) {
+			switch {
+			case m != k3 && m != k4:
+			case now < at:
+				r.Flags |= drivers.Auto
+			default:
+				ranged(m, r, -3, 0, 0.11)
+			}
+		}, nil, 0},
+		{"k3 goes to a range in which it reads 1.5 % high, while its current grows by 1.9 %", func(m int, now time.Duration, r *drivers.Reading) {
+			if m == k3 {
+				r.Flags |= drivers.Auto
+				if now >= at {
+					ranged(m, r, -4, -3, 0.015+0.019*math.Exp(min((now-at-6*time.Minute).Seconds()/100, 0)))
+				}
+			}
+		}, nil, 0},
+		{"k3 goes to a range in which it reads more high than it may", func(m int, now time.Duration, r *drivers.Reading) {
+			switch {
+			case m != k3:
+			case now < at:
+				r.Flags |= drivers.Auto
+			default:
+				ranged(m, r, -3, 0, 0.35)
+			}
+		}, []string{"step/V7 medium", "idle-off-target/V7 low"}, 2 * time.Minute},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			ev := judge(t, edit(quiet, c.each), long)
+			if got := raised(ev); !slices.Equal(got, c.want) {
+				t.Fatalf("raised %q, want %q\n%s", got, c.want, lines(t, ev))
+			}
+			for _, e := range ev {
+				if e.State == alarms.Unacknowledged {
+					t.Logf("%v later: %s", time.Duration(e.T)-at, e.Text)
+					if late := time.Duration(e.T) - at; late < 0 || late > c.by {
+						t.Errorf("%s came %v after the trouble began", e.ID, late)
+					}
+				}
+			}
+		})
+	}
+}
+
+// autorange is a display that ranges by itself, as the emulated chips do: one
+// range a reading, overload once for each range that overflows, a count up or
+// down one time in four.
+type autorange struct {
+	exp        int8 // of one count in the lowest range
+	ranges     int8
+	full, down float64
+	at         int8
+	rng        *rand.Rand
+}
+
+func (d *autorange) show(volts float64) drivers.Reading {
+	r := drivers.Reading{Exp: d.exp + d.at, Quantity: drivers.Voltage, Flags: drivers.DC | drivers.Auto}
+	if d.at == 0 {
+		r.Prefix = -3
+	}
+	counts := math.Round(volts*math.Pow10(-int(r.Exp)) + d.rng.Float64() + d.rng.Float64() - 1)
+	switch {
+	case math.Abs(counts) >= d.full:
+		r.Flags |= drivers.Overload
+		d.at = min(d.at+1, d.ranges-1)
+	default:
+		r.Digits = int64(counts)
+		if math.Abs(counts) < d.down {
+			d.at = max(d.at-1, 0)
+		}
+	}
+	return r
+}
+
+// A quiet night from standby to cool-down on meters of every kind, which range
+// by themselves, raises nothing.
+func TestQuietNightOnEveryChip(t *testing.T) {
+	const long, off = 2*time.Hour + 10*time.Minute, 2 * time.Hour
+	chips := []autorange{
+		{exp: -4, ranges: 5, full: 4000, down: 380},   // es51986
+		{exp: -5, ranges: 5, full: 22000, down: 2000}, // es51922
+		{exp: -4, ranges: 4, full: 6000, down: 540},   // dtm0660, fs9922
+		{exp: -5, ranges: 5, full: 20000, down: 1900}, // ascii14
+	}
+	for seed := range uint64(2) {
+		amp, err := emulate.NewAmp(emulate.Config{Seed: seed, HTAt: 2 * time.Minute})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var meters [5]autorange
+		for m := range meters {
+			meters[m] = chips[(m+int(seed))%len(chips)]
+			meters[m].rng = rand.New(rand.NewPCG(seed, uint64(m)))
+		}
+		in := []alarms.Input{{Act: &alarms.Act{Act: "begin"}}}
+		for now := 500 * time.Millisecond; now < long; now += 500 * time.Millisecond {
+			s := amp.At(now)
+			since := max(0, (now - off).Seconds())
+			for m := range meters {
+				v := s.HT * math.Exp(-since/3)
+				if m < 4 {
+					v = s.Sockets[m].Sense * math.Exp(-since)
+				}
+				in = append(in, alarms.Input{T: now, Meter: m, Reading: meters[m].show(v)})
+			}
+		}
+		ev := judge(t, in, long)
+		if got := raised(ev); len(got) > 0 {
+			t.Errorf("seed %d: raised %q\n%s", seed, got, lines(t, ev))
+		}
+		if got := strings.Join(phases(ev), " "); got != "standby warm-up soak cool-down" {
+			t.Errorf("seed %d: phases %s", seed, got)
+		}
+		switched := 0
+		for _, e := range ev {
+			if e.Event == alarms.EventRange {
+				switched++
+				t.Logf("seed %d: %v: %s", seed, time.Duration(e.T), e.Text)
+			}
+		}
+		if switched < 2 { // ht, up and down
+			t.Errorf("seed %d: %d events of range", seed, switched)
+		}
 	}
 }

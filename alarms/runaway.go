@@ -53,7 +53,7 @@ func (s *socketState) judgeGrowth() growth {
 	from := first.atVolts(now.volts)
 	g.rise = now.current - from
 	g.span = time.Duration((now.t - first.t) * float64(time.Second))
-	if g.rise < (growthFloor+supplyDoubt*max(g.supply, 0))*from {
+	if g.rise < (growthFloor+float64(supplyDoubt*max(g.supply, 0))+doubt(first, now))*from {
 		return g
 	}
 	// Only the rise itself is fitted: with the flat stretch before it, the onset

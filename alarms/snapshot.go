@@ -53,7 +53,7 @@ type SocketState struct {
 }
 
 // MeterState is one meter. Its State is "ok", "silent", "waiting" (nothing
-// yet), "overload", "hold", "wrong-function" or "port" (not open).
+// yet), "overload", "hold", "frozen", "wrong-function" or "port" (not open).
 type MeterState struct {
 	Name     string
 	State    string
@@ -118,7 +118,7 @@ func (e *Engine) Snapshot() Snapshot {
 	}
 	for i := range e.meters {
 		m := &e.meters[i]
-		st := MeterState{Name: m.Name, State: m.state(e.now), Reading: m.last, Readings: m.count, Text: m.portText}
+		st := MeterState{Name: m.Name, State: m.state(e.now), Reading: m.last, Readings: m.readings, Text: m.portText}
 		if m.seen {
 			st.Age = known((e.now - m.lastAt).Seconds())
 		}
@@ -184,8 +184,12 @@ func (s *socketState) why() string {
 		return "sense resistor open"
 	case m.wrongFunction():
 		return m.Name + " in the wrong function"
-	case m.frozen():
+	case m.held():
 		return m.Name + " on hold"
+	case m.digits.stuck:
+		return m.Name + " frozen"
+	case m.overs > 0:
+		return m.Name + " over range"
 	}
 	return "current unknown"
 }

@@ -32,6 +32,8 @@ type bin struct {
 	current float64 // ampere
 	volts   float64 // plate volts; NaN when unknown
 	ratio   float64 // dissipation ratio; NaN when unknown
+	exp     int8    // of one count of the sense meter: its range; mixedRanges for several
+	doubt   float64 // for the range it was read in, see meter.doubt
 }
 
 // pendingBin gathers readings until their stretch is over.
@@ -39,10 +41,12 @@ type pendingBin struct {
 	end                       time.Duration
 	currents, volts, ratioses []float64
 	tSum                      float64
+	exp                       int8
+	doubt                     float64
 }
 
 func (p *pendingBin) reset() {
-	p.currents, p.volts, p.ratioses, p.tSum = p.currents[:0], p.volts[:0], p.ratioses[:0], 0
+	p.currents, p.volts, p.ratioses, p.tSum, p.doubt = p.currents[:0], p.volts[:0], p.ratioses[:0], 0, 0
 }
 
 // socketState is one socket as the engine judges it.
@@ -156,8 +160,8 @@ func (e *Engine) update(s *socketState) {
 	if elsewhere {
 		m.Sense = socket.Value{}
 	}
-	s.sensed = m.Sense.Known || s.meter.fresh(e.now) && s.meter.over && !elsewhere
-	s.senseOpen = s.sensed && (s.meter.over || math.Abs(m.Sense.X) > s.senseOpenVolts())
+	s.sensed = m.Sense.Known || s.meter.fresh(e.now) && s.meter.over() && !elsewhere
+	s.senseOpen = s.sensed && (s.meter.over() || math.Abs(m.Sense.X) > s.senseOpenVolts())
 	if s.senseOpen {
 		m.Sense = socket.Value{}
 	}
@@ -220,6 +224,11 @@ func (e *Engine) bin(s *socketState) {
 	if !i.Known || e.phase != WarmUp && e.phase != Soak {
 		return
 	}
+	exp := s.meter.ranges.count.Exp
+	if len(p.currents) > 0 && exp != p.exp {
+		exp = mixedRanges
+	}
+	p.exp, p.doubt = exp, max(p.doubt, s.meter.doubt())
 	p.currents = append(p.currents, i.X)
 	p.tSum += e.now.Seconds()
 	if v := s.fig.PlateVolts; v.Known {
@@ -236,7 +245,7 @@ func (s *socketState) closeBin() {
 	if n == 0 {
 		return
 	}
-	b := bin{t: p.tSum / float64(n), current: trend.Median(p.currents), volts: trend.Median(p.volts), ratio: trend.Median(p.ratioses)}
+	b := bin{t: p.tSum / float64(n), current: trend.Median(p.currents), volts: trend.Median(p.volts), ratio: trend.Median(p.ratioses), exp: p.exp, doubt: p.doubt}
 	p.reset()
 	if len(s.bins) == keepBins {
 		copy(s.bins, s.bins[1:])
@@ -280,7 +289,14 @@ func ratioOf(b bin) float64   { return b.ratio }
 
 // medians of the last bins are one bin.
 func (s *socketState) medians(b []bin) bin {
-	return bin{t: s.median(b, func(b bin) float64 { return b.t }), current: s.median(b, currentOf), volts: s.median(b, voltsOf), ratio: s.median(b, ratioOf)}
+	m := bin{t: s.median(b, func(b bin) float64 { return b.t }), current: s.median(b, currentOf), volts: s.median(b, voltsOf), ratio: s.median(b, ratioOf), exp: b[0].exp}
+	for _, x := range b {
+		if x.exp != m.exp {
+			m.exp = mixedRanges
+		}
+		m.doubt = max(m.doubt, x.doubt)
+	}
+	return m
 }
 
 // atVolts is the current of a bin as it would be at other plate volts: by the

@@ -8,7 +8,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -183,8 +182,8 @@ func notify(t *table) Notify {
 var alarmNames = []string{
 	"over-dissipation", "sense-open", "plate-lead", "cutoff-failed", "record-failing", "runaway",
 	"drift", "step", "no-conduction", "supply", "watch", "meter-silent", "meter-overload",
-	"meter-wrong-function", "meter-hold", "imbalance", "not-settled", "idle-off-target",
-	"meter-low-battery", "clock-jumped",
+	"meter-wrong-function", "meter-hold", "meter-frozen", "imbalance", "not-settled", "idle-off-target",
+	"meter-low-battery", "meter-auto-off", "clock-jumped",
 }
 
 func cutoff(t *table) *Cutoff {
@@ -233,14 +232,25 @@ func (b *Bench) crossCheck(meters []*table) {
 				t.fail("port", "shared with %s, which has another format or line; meters on one port have the same", o.Name)
 			case len(m.Format.Keys) == 0:
 				t.fail("port", "already the port of %s; a port of format %s has one meter", o.Name, m.Format.Name)
-			case maps.Equal(o.Settings, m.Settings):
-				t.fail("port", "shared with %s, which has the same settings; tell the two apart by one of %s", o.Name, strings.Join(m.Format.Keys, ", "))
+			case maps.Equal(apart(o.Settings), apart(m.Settings)):
+				t.fail("port", "shared with %s, which has the same settings; tell the two apart by one of %s", o.Name,
+					strings.Join(slices.DeleteFunc(slices.Clone(m.Format.Keys), sameAnyway), ", "))
 			default:
 				continue
 			}
 			break
 		}
 	}
+}
+
+// sameAnyway says that two meters on one port may differ in a key and be the same.
+func sameAnyway(key string) bool { return key == "timeout" || key == "sample" }
+
+// apart is what tells a meter from others on its port.
+func apart(s drivers.Settings) drivers.Settings {
+	s = maps.Clone(s)
+	maps.DeleteFunc(s, func(key, _ string) bool { return sameAnyway(key) })
+	return s
 }
 
 // DefaultDataDir is where records go when the bench file does not say: the service
@@ -276,27 +286,14 @@ func hostPort(v any) (string, error) {
 	return s, nil
 }
 
-// windowsPort is a serial port where devices are not paths.
-var windowsPort = regexp.MustCompile(`^COM[0-9]{1,3}$`)
-
 // portSpec is a port as the bench file names it.
 func portSpec(v any) (string, error) {
 	s, err := text(v)
 	if err != nil {
 		return "", err
 	}
-	check, ok := s, strings.HasPrefix(s, "/") || windowsPort.MatchString(s)
-	if rest, is := strings.CutPrefix(s, "rfc2217://"); is {
-		check = "tcp://" + rest
-	}
-	if rest, is := strings.CutPrefix(s, "usbtmc:"); is {
-		ok = strings.HasPrefix(rest, "/")
-	} else if !ok && strings.Contains(s, ":") {
-		ok = port.Check(check) == nil
-	}
-	if !ok {
-		return "", errors.New("must be a device path such as /dev/ttyUSB0, usb:VID:PID or usb:VID:PID:SERIAL (hexadecimal), " +
-			"tcp://host:port, rfc2217://host:port or usbtmc:/dev/usbtmc0")
+	if wrong, ok := errors.AsType[*port.Error](port.Check(s)); ok {
+		return "", errors.New(wrong.Text)
 	}
 	return s, nil
 }

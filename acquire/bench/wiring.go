@@ -519,11 +519,6 @@ func (s *sheet) alarms() {
 	if !judged {
 		off = append(off, "watch")
 	}
-	for i := range s.bench.Meters {
-		if m := &s.bench.Meters[i]; strings.HasPrefix(m.Port, "rfc2217:") || strings.HasPrefix(m.Port, "usbtmc:") {
-			say("%s: this version does not open %s: nothing comes from that meter", m.Name, m.Port)
-		}
-	}
 	if s.bench.Cutoff != nil {
 		say("[cutoff] is configured, but this version does not drive it: nothing here drops the mains")
 	} else {
