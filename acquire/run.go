@@ -213,16 +213,16 @@ func (s *station) ask(ctx context.Context, c port.Conn) error {
 	}
 }
 
-// leave lets every meter on the port be left as it was found.
+// leave lets every meter on the port be left as it was found, but for one that
+// has been silent.
 func (s *station) leave(c port.Conn) error {
+	var errs []error
 	for _, t := range s.taps {
 		if l, ok := t.asker.(drivers.Leaver); ok {
-			if err := l.Leave(c); err != nil {
-				return err
-			}
+			errs = append(errs, l.Leave(c))
 		}
 	}
-	return nil
+	return errors.Join(errs...)
 }
 
 // exchange is one question to one meter. Its error is the port's.
@@ -231,6 +231,9 @@ func (s *station) exchange(t *tap, c port.Conn) error {
 	if t.asker == nil {
 		if t.asker, err = t.format.NewAsker(t.settings); err != nil {
 			return err
+		}
+		if a, ok := t.asker.(drivers.Sharer); ok && len(s.taps) > 1 {
+			a.Shared()
 		}
 	}
 	r, err := t.asker.Ask(c)

@@ -73,6 +73,12 @@ type Leaver interface {
 	Leave(c Conn) error
 }
 
+// Sharer is an Asker that must know whether it has the port to itself.
+type Sharer interface {
+	// Shared tells it, before the first Ask, that others ask on the same port.
+	Shared()
+}
+
 // Reply is an error in what a meter answered, or that it did not answer.
 type Reply struct {
 	Reason Reason
