@@ -4,11 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
 	"nightsoak/acquire/port"
 	"nightsoak/drivers"
+	"nightsoak/drivers/catalogue"
 )
 
 // ErrUnrecognised says that nothing on the port was understood.
@@ -25,7 +27,7 @@ func (e *unrecognised) Error() string   { return e.text }
 func (e *unrecognised) Unwrap() []error { return []error{ErrUnrecognised, e.last} }
 
 const (
-	hintAfter   = 3 * time.Second        // wall, of bytes without a frame
+	hintAfter   = 2 * time.Second        // wall, of bytes without a frame: four figures of a slow display
 	listenEvery = 500 * time.Millisecond // wall, between questions
 )
 
@@ -33,15 +35,21 @@ const (
 // the time since the port was opened, wall time rounded to 1 ms, until emit
 // returns false or ctx is done; then it returns nil. An empty line is the
 // format's own. It fails when the port does, and with an error that wraps
-// [ErrUnrecognised] when bytes came for 3 s and made no frame, or when the first
-// five questions got no proper answer. Silence alone is waited out: the meter
-// may be switched on yet.
+// [ErrUnrecognised] when bytes came for 2 s and made no frame, or when the first
+// five questions got no proper answer. In the first case it listens on, at other
+// line settings and for other formats, and the error names the best guess.
+// Silence alone is waited out: the meter may be switched on yet.
 func Listen(ctx context.Context, spec string, f drivers.Format, line string, settings drivers.Settings,
 	emit func(t time.Duration, r drivers.Reading) bool) error {
+	return listen(ctx, spec, f, line, settings, emit, port.Open)
+}
+
+func listen(ctx context.Context, spec string, f drivers.Format, line string, settings drivers.Settings,
+	emit func(t time.Duration, r drivers.Reading) bool, open opener) error {
 	if line == "" {
 		line = f.Line
 	}
-	c, err := port.Open(ctx, spec, line)
+	c, err := open(ctx, spec, line)
 	if err != nil {
 		return err
 	}
@@ -52,7 +60,46 @@ func Listen(ctx context.Context, spec string, f drivers.Format, line string, set
 	if ctx.Err() != nil || errors.Is(err, errEnough) {
 		return nil
 	}
+	if misfit, is := errors.AsType[*unrecognised](err); is && l.bytes > 0 {
+		guess, failed := l.guess(ctx, f, settings, open)
+		if failed != nil && errors.Is(ctx.Err(), context.Canceled) {
+			return nil
+		}
+		misfit.text += guess
+	}
 	return err
+}
+
+// guess looks for what fits the bytes better than format and line, and says so
+// in the rest of a sentence. Its error is the port's or that of ctx.
+func (l *listener) guess(ctx context.Context, f drivers.Format, settings drivers.Settings, open opener) (string, error) {
+	given := f
+	given.NewDecoder = func(drivers.Settings) (drivers.Decoder, error) { return f.NewDecoder(settings) }
+	given.Lines = append(slices.Clip(f.Lines), l.line)
+	formats := []drivers.Format{given}
+	for _, other := range catalogue.All() {
+		if other.NewDecoder != nil && other.Name != f.Name {
+			formats = append(formats, other)
+		}
+	}
+	s := newSeeker(l.spec, formats, open, nil)
+	if line, err := port.ParseLine(l.line); err == nil {
+		s.dtr, s.rts = line.DTR, line.RTS
+	}
+	guesses, err := s.listen(ctx)
+	if err != nil {
+		return "", err
+	}
+	best := heard{guesses: guesses}.best()
+	switch wrong := l.rejects[drivers.BadDigit] + l.rejects[drivers.BadStatus]; {
+	case best.Confidence >= 0.5 && best.Format.Name == f.Name:
+		return fmt.Sprintf(", best guess %s", best.Line), nil
+	case best.Confidence >= 0.5:
+		return fmt.Sprintf(", best guess %s at %s", best.Format.Name, best.Line), nil
+	case 2*wrong > l.rejects.Total():
+		return fmt.Sprintf("; whole frames come, but say what %s has no word for: is the meter's knob at another function?", f.Name), nil
+	}
+	return "; " + s.looks(), nil
 }
 
 // errEnough ends a session that has all it wants.
@@ -100,8 +147,8 @@ func (l *listener) progress(n int, reply error) error {
 		return &unrecognised{text: fmt.Sprintf("%s: %d questions in format %s, no proper answer (%s); the last: %v",
 			l.spec, l.unanswered, l.format, rejected(l.rejects), reply), last: reply}
 	case l.bytes > 0 && now.Sub(l.firstByte) >= hintAfter:
-		return &unrecognised{text: fmt.Sprintf("%s: bytes arrive but no frame fits: seen %d bytes, no frame of %s (%s): is the line setting %q right?",
-			l.spec, l.bytes, l.format, rejected(l.rejects), l.line)}
+		return &unrecognised{text: fmt.Sprintf("%s: bytes arrive but no frame fits %s at %s: seen %d bytes (%s)",
+			l.spec, l.format, l.line, l.bytes, rejected(l.rejects))}
 	}
 	return nil
 }

@@ -101,9 +101,9 @@ func TestListenHints(t *testing.T) {
 	l.Rejected(0, drivers.BadDigit, 2)
 	l.firstByte = l.firstByte.Add(-hintAfter)
 	err := l.progress(12, nil)
-	const hint = `/dev/k1: bytes arrive but no frame fits: seen 412 bytes, no frame of angle (rejected: 30 noise, 2 digit): is the line setting "2400 8N1" right?`
+	const hint = `/dev/k1: bytes arrive but no frame fits angle at 2400 8N1: seen 412 bytes (rejected: 30 noise, 2 digit)`
 	if !errors.Is(err, ErrUnrecognised) || err.Error() != hint {
-		t.Errorf("after 3 s of bytes: %v, want %s", err, hint)
+		t.Errorf("after 2 s of bytes: %v, want %s", err, hint)
 	}
 	l.emit = func(time.Duration, drivers.Reading) bool { return true }
 	l.Reading(0, millivolts(1))

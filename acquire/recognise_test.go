@@ -6,19 +6,17 @@ import (
 	"context"
 	"errors"
 	"math"
+	"math/rand/v2"
 	"net"
 	"os"
 	"path/filepath"
 	"strings"
-	"sync/atomic"
 	"testing"
 	"time"
 
 	"nightsoak/acquire/port"
 	"nightsoak/drivers"
 )
-
-const shortWindow = 150 * time.Millisecond
 
 // talk writes frame every 2 ms until quit.
 func talk(w interface{ Write([]byte) (int, error) }, quit <-chan struct{}, frame []byte) {
@@ -58,57 +56,26 @@ func unasked(t *testing.T, link string, master *os.File) {
 
 var (
 	square = fakeFormat("square", "19200 7O1", '[', ']')
-	twin   = fakeFormat("twin", "2400 8N1", '<', '>')
+	either = []drivers.Format{angle, square}
 )
 
-func scpiLike() drivers.Format {
-	var made atomic.Int32
-	f := asking(&made)
-	f.Name = "scpi"
-	return f
-}
-
-func TestRecogniseListens(t *testing.T) {
-	for _, c := range []struct {
-		name    string
-		formats []drivers.Format
-		frame   string
-		want    drivers.Format
-		atLeast float64
-		atMost  float64
-		guesses int
-	}{
-		{"first setting", []drivers.Format{angle, square, scpiLike()}, "<0382>", angle, 0.9, 1, 1},
-		// A pty lets bytes through at any setting; the usual one is to be named.
-		{"second setting", []drivers.Format{angle, square}, "[0382]", square, 0.9, 1, 1},
-		{"two that cannot be told apart", []drivers.Format{twin, angle}, "<0382>", angle, 0.4, 0.5, 2},
-		// The noise comes as regularly as the frames; only the decoder can tell.
-		{"a byte of noise a frame", []drivers.Format{angle, square}, "<0382>.", angle, 0.45, 0.6, 1},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			t.Parallel()
-			link := filepath.Join(t.TempDir(), "k1")
-			master := plug(t, link)
-			quit := make(chan struct{})
-			talk(master, quit, []byte(c.frame))
-			got, err := recognise(t.Context(), link, c.formats, shortWindow)
-			close(quit)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if len(got) != c.guesses {
-				t.Fatalf("guesses %+v, want %d", got, c.guesses)
-			}
-			g := got[0]
-			if g.Format.Name != c.want.Name || g.Line != c.want.Line || g.Confidence < c.atLeast || g.Confidence > c.atMost {
-				t.Errorf("guess %s at %q, confidence %.3f; want %s at %q, %.2f to %.2f",
-					g.Format.Name, g.Line, g.Confidence, c.want.Name, c.want.Line, c.atLeast, c.atMost)
-			}
-			unasked(t, link, master)
-		})
+// A stream without pauses, on a pseudo-terminal that hands over seven bits at
+// whatever setting: the format's own is named.
+func TestRecogniseAnySetting(t *testing.T) {
+	t.Parallel()
+	link := filepath.Join(t.TempDir(), "k1")
+	master := plug(t, link)
+	quit := make(chan struct{})
+	talk(master, quit, []byte("[0382]"))
+	got, err := Recognise(t.Context(), link, either, nil)
+	close(quit)
+	if err != nil || len(got) != 1 || got[0].Format.Name != "square" || got[0].Line != square.Line || got[0].Confidence < sure || got[0].Frames < 2 {
+		t.Errorf("guesses %+v, %v", got, err)
 	}
+	unasked(t, link, master)
 }
 
+// A TCP port has no line setting, and is listened to once.
 func TestRecogniseTCP(t *testing.T) {
 	t.Parallel()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -119,102 +86,93 @@ func TestRecogniseTCP(t *testing.T) {
 	quit := make(chan struct{})
 	defer close(quit)
 	go func() {
-		if c, err := l.Accept(); err == nil {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
 			talk(c, quit, []byte("[0382]"))
 		}
 	}()
-	got, err := recognise(t.Context(), "tcp://"+l.Addr().String(), []drivers.Format{angle, square}, shortWindow)
+	got, err := Recognise(t.Context(), "tcp://"+l.Addr().String(), either, nil)
 	if err != nil || len(got) != 1 || got[0].Format.Name != "square" || got[0].Line != square.Line {
 		t.Errorf("guesses %+v, %v", got, err)
 	}
 }
 
-func TestRecogniseAsks(t *testing.T) {
-	for _, c := range []struct {
-		name, answer string
-		confidence   float64
-	}{
-		{"four fields", "HOUSE,BENCH METER,0,1.2\n", 0.95},
-		{"some text", "ready\r\n", 0.5},
-		{"an echo", "*IDN?\n", 0},
-		{"no text", "\xfe\x01\n", 0},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			t.Parallel()
-			link := filepath.Join(t.TempDir(), "k1")
-			answer(plug(t, link), func(q string) string {
-				if q != "*IDN?" {
-					t.Errorf("asked %q", q)
-				}
-				return c.answer
-			})
-			got, err := recognise(t.Context(), link, []drivers.Format{angle, scpiLike()}, 10*time.Millisecond)
-			if c.confidence == 0 {
-				if !errors.Is(err, ErrUnrecognised) {
-					t.Errorf("guesses %+v, %v", got, err)
-				}
-				return
-			}
-			if err != nil || len(got) != 1 || got[0].Confidence != c.confidence || got[0].Format.Name != "scpi" || got[0].Line != "9600 8N1" {
-				t.Errorf("guesses %+v, %v", got, err)
-			}
-		})
-	}
-}
-
-func TestRecogniseNothing(t *testing.T) {
+func TestRecogniseEnds(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	link := filepath.Join(dir, "k1")
-	master := plug(t, link)
-
-	_, err := recognise(t.Context(), link, []drivers.Format{angle, square}, 10*time.Millisecond)
-	want := link + ": nothing is heard: is the meter on, and its data output switched on?"
-	if !errors.Is(err, ErrUnrecognised) || err.Error() != want {
-		t.Errorf("silence: %v, want %s", err, want)
-	}
-
-	quit := make(chan struct{})
-	talk(master, quit, []byte("\x80\x81"))
-	_, err = recognise(t.Context(), link, []drivers.Format{angle, square, scpiLike()}, shortWindow)
-	close(quit)
-	if !errors.Is(err, ErrUnrecognised) || !strings.Contains(err.Error(), " bytes heard, but no frame of angle, square: is the line setting a usual one?") {
-		t.Errorf("noise: %v", err)
-	}
-	unasked(t, link, master)
-
-	if _, err = recognise(t.Context(), filepath.Join(dir, "none"), []drivers.Format{angle}, shortWindow); err == nil || errors.Is(err, ErrUnrecognised) {
+	if _, err := Recognise(t.Context(), filepath.Join(dir, "none"), either, nil); err == nil || errors.Is(err, ErrUnrecognised) {
 		t.Errorf("missing port: %v", err)
 	}
+	link := filepath.Join(dir, "k1")
+	plug(t, link)
 	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Millisecond)
 	defer cancel()
+	var steps []string
 	begun := time.Now()
-	if _, err = Recognise(ctx, link, []drivers.Format{angle}); !errors.Is(err, context.DeadlineExceeded) {
+	if _, err := Recognise(ctx, link, either, func(step string) { steps = append(steps, step) }); !errors.Is(err, context.DeadlineExceeded) {
 		t.Errorf("ended by ctx: %v", err)
 	}
-	if took := time.Since(begun); took > time.Second {
+	if took := time.Since(begun); took > brief/2 {
 		t.Errorf("ended %v after the start", took)
+	}
+	if s := strings.Join(steps, "; "); s != "listening at 2400 8N1" {
+		t.Errorf("steps %q", s)
 	}
 }
 
-func TestFramed(t *testing.T) {
+// The bits that a format is said to demand are those with which chance meets
+// its demands: of characters drawn at random as many make a frame as foretold.
+func TestDemands(t *testing.T) {
+	const letters, frames = "<>0123456789", 2000
+	random := rand.New(rand.NewPCG(3, 4))
+	bits, length := demands(angle, []byte("<0382>"), []byte(strings.Repeat(letters, 10000)))
+	// '<' and '>' are one letter of twelve each, four digits ten of twelve each.
+	if want := 2*math.Log2(12) + 4*math.Log2(1.2); length != fakeLen || math.Abs(bits-want) > 0.001 {
+		t.Errorf("%v bits in %d bytes, want %v in %d", bits, length, want, fakeLen)
+	}
+	stream := make([]byte, int(frames*math.Exp2(bits)))
+	for i := range stream {
+		stream[i] = letters[random.IntN(len(letters))]
+	}
+	made := weighOne(angle, stream).frames
+	if off := float64(made-frames) / math.Sqrt(frames); math.Abs(off) > 4 {
+		t.Errorf("%d frames by chance, %d foretold: off by %.1f standard deviations", made, frames, off)
+	}
+}
+
+// What evidence is worth, against chance worked out by hand for few bytes.
+func TestEvidence(t *testing.T) {
 	for _, c := range []struct {
-		name  string
-		ends  []int
-		total int
-		want  float64
+		name, bytes string
+		frames      int
+		stray       float64
 	}{
-		{"back to back", []int{14, 28, 42}, 42, 1},
-		{"cut at both ends", []int{27, 41, 55}, 68, 1},
-		{"a whole frame of noise before", []int{28, 42}, 42, 28.0 / 29},
-		{"half noise between", []int{10, 30, 50, 60}, 60, 40.0 / 60},
-		{"long tail", []int{10, 20}, 49, 20.0 / 40},
-		{"one frame", []int{14}, 27, 1},
-		{"one frame, then noise", []int{14}, 55, 14.0 / 42},
-		{"two readings of a byte", []int{14, 14}, 14, 0},
+		{"back to back", "<0382><0383><0384>", 3, 0},
+		{"begun in mid-frame", "82><0383><0384>", 2, 0},
+		{"cut at the end", "<0382><0383><03", 2, 3},
+		{"a byte of noise a frame", "<0382>.<0383>.<0384>", 3, 2},
+		{"more noise than a frame had lost", "#######<0382>", 1, 2},
+		{"no frame", "<038><0>", 0, 0},
 	} {
-		if got := framed(c.ends, c.total); math.Abs(got-c.want) > 1e-12 {
-			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		e := weighOne(angle, []byte(c.bytes))
+		if e.frames != c.frames {
+			t.Errorf("%s: %d frames, want %d", c.name, e.frames, c.frames)
+		}
+		if e.frames == 0 {
+			continue
+		}
+		end := strings.LastIndex(c.bytes, ">") + 1
+		bits, _ := demands(angle, []byte(c.bytes)[end-fakeLen:end], []byte(c.bytes))
+		n, m := float64(e.frames), c.stray
+		choices := (n + m + 1) * math.Gamma(n+m+1) / math.Gamma(n+1) / math.Gamma(m+1)
+		if want := n*bits - math.Log2(choices); math.Abs(e.score-want) > 1e-9 {
+			t.Errorf("%s: %v bits, want %v", c.name, e.score, want)
+		}
+		if want := fakeLen * n / (fakeLen*n + m); math.Abs(e.share-want) > 1e-9 {
+			t.Errorf("%s: share %v, want %v", c.name, e.share, want)
 		}
 	}
 }

@@ -5,6 +5,7 @@ import "golang.org/x/sys/unix"
 const (
 	getTermios = unix.TIOCGETA
 	setTermios = unix.TIOCSETA
+	getSpeed   = unix.TIOCGETA
 	inputBytes = 0x4004667f // FIONREAD of sys/filio.h
 )
 

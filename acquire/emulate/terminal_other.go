@@ -16,4 +16,5 @@ func openTerminal() (*terminal, error) {
 func (*terminal) read([]byte) (int, error) { return 0, errors.ErrUnsupported }
 func (*terminal) write([]byte) int         { return 0 }
 func (*terminal) discardOver(int)          {}
+func (*terminal) speed() (int, error)      { return 0, errors.ErrUnsupported }
 func (*terminal) close() error             { return nil }

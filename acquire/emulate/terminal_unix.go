@@ -90,6 +90,16 @@ func (t *terminal) discardOver(limit int) {
 	}
 }
 
+// speed is that to which a reader has set the terminal, bit/s. Data bits and
+// parity cannot be known: a pseudo-terminal has eight and none whatever is set.
+func (t *terminal) speed() (int, error) {
+	s, err := unix.IoctlGetTermios(int(t.slave.Fd()), getSpeed)
+	if err != nil {
+		return 0, err
+	}
+	return int(s.Ospeed), nil
+}
+
 func (t *terminal) close() error {
 	err := t.slave.Close()
 	if t.master != nil {
