@@ -1,11 +1,9 @@
 package acquire_test
 
 import (
-	"encoding/hex"
 	"fmt"
 	"math/rand/v2"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -15,6 +13,7 @@ import (
 	"nightsoak/acquire/port"
 	"nightsoak/drivers"
 	"nightsoak/drivers/catalogue"
+	"nightsoak/drivers/drivertest"
 )
 
 // capture is what one meter sent.
@@ -29,40 +28,24 @@ func (c capture) bytes() []byte { return slices.Concat(c.frames...) }
 // captures are those of the formats that talk by themselves and need no settings.
 func captures(t testing.TB) []capture {
 	t.Helper()
-	files, err := filepath.Glob("../testdata/captures/*/*.hex")
+	found, err := drivertest.ReadCaptures(os.DirFS("../testdata/captures"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	var all []capture
-	for _, file := range files {
-		f, err := catalogue.Find(filepath.Base(filepath.Dir(file)))
+	for _, c := range found {
+		f, err := catalogue.Find(c.Format)
 		if err != nil {
 			t.Fatal(err)
 		}
 		if f.Plain() == nil {
 			continue
 		}
-		text, err := os.ReadFile(file)
+		line, err := port.ParseLine(c.Line)
 		if err != nil {
 			t.Fatal(err)
 		}
-		c := capture{name: f.Name + "/" + strings.TrimSuffix(filepath.Base(file), ".hex"), format: f.Name}
-		for line := range strings.Lines(string(text)) {
-			line, comment, _ := strings.Cut(line, "#")
-			if value, is := strings.CutPrefix(strings.TrimSpace(comment), "line:"); is {
-				if c.line, err = port.ParseLine(value); err != nil {
-					t.Fatal(err)
-				}
-			}
-			if line = strings.Join(strings.Fields(line), ""); line != "" {
-				frame, err := hex.DecodeString(line)
-				if err != nil {
-					t.Fatal(err)
-				}
-				c.frames = append(c.frames, frame)
-			}
-		}
-		all = append(all, c)
+		all = append(all, capture{name: c.Format + "/" + c.Name, format: c.Format, line: line, frames: c.Frames})
 	}
 	return all
 }

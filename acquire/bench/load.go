@@ -244,7 +244,9 @@ func (b *Bench) crossCheck(meters []*table) {
 }
 
 // sameAnyway says that two meters on one port may differ in a key and be the same.
-func sameAnyway(key string) bool { return slices.Contains([]string{"timeout", "sample", "nplc", "remote"}, key) }
+func sameAnyway(key string) bool {
+	return slices.Contains([]string{"timeout", "sample", "nplc", "remote"}, key)
+}
 
 // apart is what tells a meter from others on its port.
 func apart(s drivers.Settings) drivers.Settings {

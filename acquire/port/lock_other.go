@@ -2,6 +2,8 @@
 
 package port
 
+import "os"
+
 // hasDevices says that ports are device files.
 const hasDevices = false
 
@@ -13,5 +15,7 @@ func takeLock(string) (*lock, error) { return &lock{}, nil }
 func (*lock) release() {}
 
 func (*lock) admit() error { return nil }
+
+func (*lock) reader(string) *os.File { return nil }
 
 func owner(string) string { return "ask the administrator for the right to use this port" }

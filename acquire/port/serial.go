@@ -18,6 +18,8 @@ type serialConn struct {
 	serial.Port
 	spec   string
 	lock   *lock
+	in     *os.File      // to read from; nil: from Port
+	wait   time.Duration // of a read from in; negative: for ever
 	closed atomic.Bool
 	once   sync.Once
 	err    error // of Close
@@ -75,7 +77,7 @@ func openSerial(spec string, l Line) (Conn, error) {
 		held.release()
 		return nil, err
 	}
-	return &serialConn{Port: p, spec: spec, lock: held}, nil
+	return &serialConn{Port: p, spec: spec, lock: held, in: held.reader(path), wait: -1}, nil
 }
 
 const vanished = "the device vanished: was it unplugged or switched off?"
@@ -124,7 +126,23 @@ func isPTY(path string) bool {
 }
 
 func (c *serialConn) Read(p []byte) (int, error) {
-	n, err := c.Port.Read(p)
+	if c.in == nil {
+		n, err := c.Port.Read(p)
+		return n, c.wrap(err)
+	}
+	var until time.Time
+	if c.wait >= 0 {
+		// A deadline already past would not even take bytes that have come.
+		until = time.Now().Add(max(c.wait, time.Millisecond))
+	}
+	err := c.in.SetReadDeadline(until)
+	n := 0
+	if err == nil {
+		n, err = c.in.Read(p)
+	}
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		err = nil
+	}
 	return n, c.wrap(err)
 }
 
@@ -141,7 +159,7 @@ func (c *serialConn) Write(p []byte) (int, error) {
 }
 
 func (c *serialConn) SetReadTimeout(d time.Duration) error {
-	if d < 0 {
+	if c.wait = d; d < 0 {
 		d = serial.NoTimeout
 	}
 	return c.wrap(c.Port.SetReadTimeout(d))
@@ -154,7 +172,11 @@ func (c *serialConn) Close() error {
 		if err := c.Port.Close(); err != nil {
 			c.err = fail(c.spec, err, "cannot close: %v", err)
 		}
-		c.lock.release()
+		if c.in != nil {
+			_ = c.in.Close() // nothing was written through it
+		} else {
+			c.lock.release()
+		}
 	})
 	return c.err
 }

@@ -143,14 +143,12 @@ func throughDaemon(t *testing.T, plug func(t *testing.T, n int) ([]string, []io.
 			t.Error(err)
 		}
 	}
-	got := map[string][]string{}
 	total := 0
 	for _, c := range captures {
 		total += len(c.Want)
 	}
 	for deadline := time.Now().Add(20 * time.Second); ; time.Sleep(100 * time.Millisecond) {
-		var n int
-		if got, n = readings(t, s.record); n >= total || time.Now().After(deadline) {
+		if _, n := readings(t, s.record); n >= total || time.Now().After(deadline) {
 			break
 		}
 	}
@@ -175,7 +173,7 @@ func settingLines(s drivers.Settings) (lines string) {
 // play is the meter: it sends the capture's bytes, or holds its dialogue.
 func play(c drivertest.Capture, rw io.ReadWriter) error {
 	if c.Talk == nil {
-		_, err := rw.Write(c.Bytes)
+		_, err := rw.Write(c.Bytes())
 		return err
 	}
 	m := c.Meter()

@@ -194,7 +194,7 @@ func (g grammar) pool(t *testing.T, format string, rng *rand.Rand) (frames [][]b
 	var golden [][]byte
 	for _, c := range allCaptures(t) {
 		if c.Format == format && c.Name == "every-symbol" {
-			golden = slices.Collect(slices.Chunk(c.Bytes, g.len))
+			golden = slices.Collect(slices.Chunk(c.Bytes(), g.len))
 		}
 	}
 	for _, f := range golden {

@@ -82,14 +82,14 @@ func replay(c drivertest.Capture) (got []string, err error) {
 	switch {
 	case err != nil:
 		return nil, err
-	case f.NewDecoder != nil && c.Bytes == nil:
+	case f.NewDecoder != nil && c.Frames == nil:
 		return nil, fmt.Errorf("format %s does not ask: it needs a .hex", f.Name)
 	case f.NewDecoder != nil:
 		d, err := f.NewDecoder(c.Settings)
 		if err != nil {
 			return nil, err
 		}
-		d.Feed(c.Bytes, func(r drivers.Reading) { got = append(got, drivertest.Show(r)) })
+		d.Feed(c.Bytes(), func(r drivers.Reading) { got = append(got, drivertest.Show(r)) })
 		return got, nil
 	case c.Talk == nil:
 		return nil, fmt.Errorf("format %s does not listen: it needs a .dialogue", f.Name)

@@ -57,7 +57,7 @@ func listeners(t testing.TB) map[string]*listener {
 		if all[name] == nil {
 			all[name] = &listener{format: f, set: c.Settings}
 		}
-		all[name].stream = append(all[name].stream, c.Bytes...)
+		all[name].stream = append(all[name].stream, c.Bytes()...)
 	}
 	return all
 }

@@ -23,7 +23,7 @@ type Capture struct {
 	Format, Name string
 	Line         string           // line settings
 	Settings     drivers.Settings // header lines "set KEY: VALUE"
-	Bytes        []byte           // of a .hex file, else nil
+	Frames       [][]byte         // of a .hex file, one a line
 	Talk         []Turn           // of a .dialogue file
 	Want         []string         // as [Show] writes a reading
 }
@@ -91,7 +91,7 @@ func readCapture(fsys fs.FS, stem, ext string) (Capture, error) {
 		return c, fmt.Errorf("header says format %q", c.Format)
 	}
 	if ext == ".hex" {
-		c.Bytes, err = unhex(strings.Join(lines, ""))
+		c.Frames, err = frames(lines)
 	} else {
 		c.Talk, err = turns(lines, header["ends"])
 	}
@@ -106,7 +106,22 @@ func readCapture(fsys fs.FS, stem, ext string) (Capture, error) {
 	return c, nil
 }
 
+// Bytes are all that the meter sent, of a .hex file.
+func (c Capture) Bytes() []byte { return slices.Concat(c.Frames...) }
+
 func unhex(s string) ([]byte, error) { return hex.DecodeString(strings.ReplaceAll(s, " ", "")) }
+
+// frames reads the lines of a .hex file.
+func frames(lines []string) (all [][]byte, err error) {
+	for _, line := range lines {
+		frame, err := unhex(line)
+		if err != nil {
+			return nil, fmt.Errorf("line %q: %w", line, err)
+		}
+		all = append(all, frame)
+	}
+	return all, nil
+}
 
 // turns reads the lines of a dialogue.
 func turns(lines []string, ends string) (all []Turn, err error) {
