@@ -74,7 +74,7 @@ func (c *listenCmd) Run(a *app) error {
 	n := 0
 	var failed error
 	hint := time.AfterFunc(silenceHint, func() {
-		a.log.Warn().Msgf("%s: open, but no reading yet from %s at %s: are the meter and its data output on? Some optical heads need a modem line: --line %q", c.Port, f.Name, line, line+" dtr")
+		a.log.Warn().Msgf("%s: open, but no reading yet from %s at %s. If nothing arrives at all: are the meter and its data output on? Some optical heads need a modem line: --line %q", c.Port, f.Name, line, line+" dtr")
 	})
 	defer hint.Stop()
 	err = acquire.Listen(a.ctx, c.Port, f, line, settings, func(t time.Duration, r drivers.Reading) bool {
