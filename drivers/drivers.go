@@ -12,7 +12,7 @@ type Reason uint8
 
 // The reasons.
 const (
-	Noise     Reason = iota // bytes that belong to no frame
+	Noise     Reason = iota // bytes that belong to no frame, or a frame whose checksum is wrong
 	Short                   // a frame that ended too soon
 	BadDigit                // a digit position that shows no digit
 	BadStatus               // units, range or flags that contradict each other
@@ -41,7 +41,9 @@ func (r *Rejects) Total() uint64 {
 // Decoder is a driver that listens: the meter talks by itself. A Decoder is
 // fed whatever bytes came, in pieces of any size, finds the frames in them,
 // resynchronises by itself after loss or noise, never blocks and never
-// allocates per frame. It is used by one goroutine.
+// allocates per frame. Where nothing in a frame marks its beginning for certain,
+// what seemed a frame and is none is given up from its second byte on, not whole:
+// another may have begun inside it. It is used by one goroutine.
 type Decoder interface {
 	// Feed takes the bytes that came and calls emit for each whole, valid frame in them.
 	Feed(p []byte, emit func(Reading))
