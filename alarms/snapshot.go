@@ -16,6 +16,7 @@ type Snapshot struct {
 	Phase      Phase
 	PhaseSince time.Duration // run time
 	HT         HTState
+	Amplifier  AmplifierState
 	Sockets    []SocketState
 	Meters     []MeterState
 	Watches    []WatchState
@@ -29,6 +30,22 @@ type HTState struct {
 	Charged *bool
 	// Settled is the plate supply at the last settling, volt.
 	Settled socket.Value
+}
+
+// AmplifierState is what the sockets come to together, where all of them are known.
+type AmplifierState struct {
+	HTCurrent socket.Value // ampere, of all output tubes
+	Power     socket.Value // watt, plate and known screen dissipation of all output tubes
+	FuseRatio socket.Value // of the HT fuse; unknown without one in the job
+	Imbalance socket.Value // between the halves, ratio of their mean: (a - b) / mean
+}
+
+// Idle is what a socket idled at.
+type Idle struct {
+	T                time.Duration // run time
+	CathodeCurrent   socket.Value  // ampere
+	PlateVolts       socket.Value  // volt, plate to cathode
+	DissipationRatio socket.Value
 }
 
 // SocketState is one socket.
@@ -48,6 +65,11 @@ type SocketState struct {
 	SettlesIn       socket.Value  // forecast, second; unknown when there is none or it has settled
 	Age             socket.Value  // since the last reading of its sense meter, second
 	NotConducting   bool
+	AsFound         *Idle // when the operator first said that a trimmer was turned; nil before
+	AsLeft          *Idle // at the last settling after that; nil before
+	// Neighbour is how far its current is from the mean of the others of its
+	// half, as a ratio of that; unknown where there are none.
+	Neighbour socket.Value
 	// Why says in words why the current is unknown; empty when it is known.
 	Why string
 }

@@ -84,6 +84,7 @@ type Job struct {
 	IdleTarget float64       // ratio of the plate dissipation limit; 0 when not given
 	SoakFor    time.Duration // run time of the soak; 0 when not given
 	CutAtEnd   bool          // drop the mains once SoakFor is over
+	HTFuse     float64       // rated current of the HT fuse, ampere; 0 when not given
 	Sockets    []Socket      // at least one
 	Watches    []Watch
 	Limits     Limits
@@ -104,6 +105,7 @@ type Socket struct {
 	ScreenShare  float64 // ratio of the cathode current; 0 when not given
 	ScreenMeter  int     // across the screen resistor
 	ScreenOhms   float64 // of the screen resistor; 0 without ScreenMeter
+	ScreenSupply int     // meter from the screen supply to chassis, before the screen resistor
 }
 
 // Sense is how a socket's current is sensed.
@@ -113,6 +115,7 @@ type Sense struct {
 	Tolerance       float64 // ratio, of Ohms; 0 when not given
 	SharedBy        int     // sockets whose cathodes share the resistor; 1 for one
 	TransformerOhms float64 // winding resistance of half the primary; 0 with Ohms
+	WarmsBy         float64 // kelvin that the winding may be warmer than when its ohms were measured; 0 when not given
 	Isolated        bool    // the job says that this meter may sit at HT
 	Roving          bool    // one probe moved from socket to socket
 }

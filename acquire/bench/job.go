@@ -87,6 +87,7 @@ func socket(t *table, b *Bench) Socket {
 		PlateMeter:   -1,
 		CathodeMeter: -1,
 		ScreenMeter:  -1,
+		ScreenSupply: -1,
 		ScreenShare:  get(t, "screen_share", 0, percent(0.5)),
 	}
 	ratings(t, &s)

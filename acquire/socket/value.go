@@ -37,4 +37,11 @@ type Figures struct {
 	PlateVolts       Value // volt, plate to cathode
 	PlateDissipation Value // watt
 	DissipationRatio Value // of the plate dissipation limit
+
+	ScreenCurrent       Value // ampere; only where measured, or set as a share
+	ScreenVolts         Value // volt, screen to cathode; only where the screen supply is measured
+	ScreenDissipation   Value // watt
+	ScreenRatio         Value // of the screen dissipation limit
+	PlateVoltsRatio     Value // of the greatest plate volts
+	CathodeCurrentRatio Value // of the greatest cathode current
 }
