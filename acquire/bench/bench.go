@@ -105,7 +105,7 @@ type Socket struct {
 	ScreenShare  float64 // ratio of the cathode current; 0 when not given
 	ScreenMeter  int     // across the screen resistor
 	ScreenOhms   float64 // of the screen resistor; 0 without ScreenMeter
-	ScreenSupply int     // meter from the screen supply to chassis, before the screen resistor
+	ScreenSupply int     // screen supply to chassis, before the screen resistor
 }
 
 // Sense is how a socket's current is sensed.

@@ -196,7 +196,7 @@ func TestFullJob(t *testing.T) {
 		t.Fatal(err)
 	}
 	if j.Ticket != "R-1187" || j.Amplifier != "four-tube bass head, 100 W" || j.Bias != "cathode" ||
-		j.IdleTarget != 0.65 || j.SoakFor != 10*time.Hour || !j.CutAtEnd || !bytes.Equal(j.Text, read(t, "testdata/job.toml")) {
+		j.IdleTarget != 0.65 || j.SoakFor != 10*time.Hour || !j.CutAtEnd || j.HTFuse != 0.5 || !bytes.Equal(j.Text, read(t, "testdata/job.toml")) {
 		t.Errorf("%+v", j)
 	}
 	v5, v6 := j.Sockets[0], j.Sockets[1]
@@ -204,12 +204,13 @@ func TestFullJob(t *testing.T) {
 	if v5.Tube.Name != "6L6GC" || v5.Limit != 30 || v5.Tube.PlatePin != "3" || !strings.Contains(v5.Sheet, "RCA") {
 		t.Errorf("V5's tube is %+v, limit %g from %q", v5.Tube, v5.Limit, v5.Sheet)
 	}
-	if v5.Half != "a" || v5.PlateMeter != 3 || v5.CathodeMeter != 4 || v5.ScreenMeter != -1 || v5.ScreenShare != 0.06 ||
+	if v5.Half != "a" || v5.PlateMeter != 3 || v5.CathodeMeter != 4 || v5.ScreenMeter != -1 || v5.ScreenSupply != -1 || v5.ScreenShare != 0.06 ||
 		v5.Sense != (Sense{Meter: 0, Ohms: 1, Tolerance: 0.01, SharedBy: 1}) {
 		t.Errorf("V5 is %+v", v5)
 	}
 	if v6.Tube.Name != "12-L-99" || v6.Limit != 30 || v6.Sheet != "the maker's leaflet of 1961" || v6.CathodeMeter != -1 ||
-		v6.Sense != (Sense{Meter: 1, TransformerOhms: 38.2, SharedBy: 1, Isolated: true}) {
+		v6.Sense != (Sense{Meter: 1, TransformerOhms: 38.2, WarmsBy: 40, SharedBy: 1, Isolated: true}) ||
+		v6.ScreenMeter != 2 || v6.ScreenOhms != 470 || v6.ScreenSupply != 5 {
 		t.Errorf("V6 is %+v, tube %+v", v6, v6.Tube)
 	}
 	if want := (Watch{Name: "mains", Meter: 5, Unit: "mV", Low: 5.67, High: 6.9305, Quantity: drivers.Voltage}); j.Watches[0] != want {
@@ -242,10 +243,10 @@ unit = "V"
 		t.Fatal(err)
 	}
 	s := j.Sockets[0]
-	if j.Bias != "fixed" || j.IdleTarget != 0 || j.SoakFor != 0 || j.CutAtEnd || j.Limits != DefaultLimits() {
+	if j.Bias != "fixed" || j.IdleTarget != 0 || j.SoakFor != 0 || j.CutAtEnd || j.HTFuse != 0 || j.Limits != DefaultLimits() {
 		t.Errorf("%+v", j)
 	}
-	if s.PlateMeter != -1 || s.CathodeMeter != 0 || s.Sense.SharedBy != 1 || s.Limit != 14 || s.Sheet != "the job file" || s.Tube.PlateDissipation != 12 {
+	if s.PlateMeter != -1 || s.CathodeMeter != 0 || s.ScreenSupply != -1 || s.Sense.SharedBy != 1 || s.Limit != 14 || s.Sheet != "the job file" || s.Tube.PlateDissipation != 12 {
 		t.Errorf("%+v", s)
 	}
 	if w := j.Watches[0]; !math.IsInf(w.Low, -1) || !math.IsInf(w.High, 1) {
@@ -291,6 +292,16 @@ func TestValues(t *testing.T) {
 	if x, err := accuracy("0.05%+0"); err != nil || x != (Accuracy{true, 0.0005, 0}) {
 		t.Errorf("accuracy: %+v, %v", x, err)
 	}
+	for _, s := range []string{"0K", "40K", "12.5 K", "100K"} {
+		if _, err := kelvin(s); err != nil {
+			t.Errorf("%s: %v", s, err)
+		}
+	}
+	for _, s := range []any{"", "K", "40", "-1K", "100.1K", "NaNK", "40 °C", "40KK", 40.0} {
+		if x, err := kelvin(s); err == nil {
+			t.Errorf("kelvin %v is %g", s, x)
+		}
+	}
 	for _, s := range []string{"", "%", "65", ".%", "1.2.3%", "-5%", "+5%", "NaN%", "inf%", "0x1p3%", "1_0%", "٣%"} {
 		if x, err := percent(1)(s); err == nil {
 			t.Errorf("percent %q is %g", s, x)
@@ -301,22 +312,6 @@ func TestValues(t *testing.T) {
 			t.Errorf("amount %q is %g", s, x)
 		}
 	}
-}
-
-// The demo files are what the README shows.
-func TestDemoFiles(t *testing.T) {
-	b := mustBench(t, "../../testdata/demo/bench.toml")
-	j, err := LoadJob("../../testdata/demo/job.toml", b)
-	if err != nil {
-		t.Fatal(err)
-	}
-	wired(t, b, j, "four-6L6GC")
-}
-
-// wired compares a wiring sheet with its golden.
-func wired(t *testing.T, b *Bench, j *Job, name string) {
-	t.Helper()
-	golden(t, "testdata/wiring/"+name+".txt", sheetFits(t, b, j))
 }
 
 // sheetFits is a wiring sheet, checked to fit the paper.

@@ -37,6 +37,7 @@ func ParseJob(name string, content []byte, b *Bench) (*Job, error) {
 		IdleTarget: get(top, "idle_target", 0, percent(2)),
 		SoakFor:    get(top, "soak_for", 0, duration),
 		CutAtEnd:   get(top, "cut_at_end", false, truth),
+		HTFuse:     get(top, "ht_fuse", 0, amount(drivers.Current, 10, "500mA")),
 	}
 	sockets := top.list("socket")
 	for i, t := range sockets {
@@ -110,6 +111,7 @@ func socket(t *table, b *Bench) Socket {
 	if g2, given := t.sub("screen"); given {
 		s.ScreenMeter = meterKey(g2, b)
 		s.ScreenOhms = need(g2, "ohms", within(0, 1e5, " ohm"))
+		s.ScreenSupply = meterNamed(g2, "supply", get(g2, "supply", "", text), b)
 		g2.done()
 		if t.has("screen_share") {
 			t.fail("screen_share", "stands beside screen, which measures it; give one of the two")
@@ -152,6 +154,7 @@ func readSense(t *table, b *Bench) Sense {
 		Tolerance:       get(t, "tolerance", 0, percent(0.5)),
 		SharedBy:        get(t, "shared_by", 1, wholeFrom(2, 16)),
 		TransformerOhms: get(t, "transformer_ohms", 0, within(0, 1e4, " ohm")),
+		WarmsBy:         get(t, "warms_by", 0, kelvin),
 		Isolated:        get(t, "isolated", false, truth),
 		Roving:          get(t, "roving", false, truth),
 	}
@@ -168,6 +171,9 @@ func readSense(t *table, b *Bench) Sense {
 	case ohms && s.Isolated:
 		t.fail("isolated", "belongs to transformer_ohms; a meter at the cathode resistor does not sit at HT")
 	}
+	if t.has("warms_by") && !t.has("transformer_ohms") {
+		t.fail("warms_by", "belongs to transformer_ohms: it is the copper of the primary that warms")
+	}
 	if s.Roving && t.has("shared_by") {
 		t.fail("roving", "stands beside shared_by; a shared resistor takes a meter of its own")
 	}
@@ -176,27 +182,29 @@ func readSense(t *table, b *Bench) Sense {
 }
 
 // meterKey is the index of the meter that t names, -1 when the bench has none such.
-func meterKey(t *table, b *Bench) int {
-	name := need(t, "meter", text)
+func meterKey(t *table, b *Bench) int { return meterNamed(t, "meter", need(t, "meter", text), b) }
+
+// meterNamed is meterKey for the name that stands, or does not, under key.
+func meterNamed(t *table, key, name string, b *Bench) int {
 	i := b.MeterIndex(name)
 	if i < 0 && name != "" {
 		names := make([]string, len(b.Meters))
 		for k, m := range b.Meters {
 			names[k] = m.Name
 		}
-		t.fail("meter", "no such meter on this bench; %s", known(name, names))
+		t.fail(key, "no such meter on this bench; %s", known(name, names))
 	}
 	return i
 }
 
 // use is what one meter does for one socket.
 type use struct {
-	role   string // sense, plate, cathode or screen
+	role   string // sense, plate, cathode, screen or screen supply
 	socket *Socket
 }
 
-// crossCheck finds a meter that is asked for two things at once. Plate meters,
-// and meters at a common cathode, may serve several sockets; a sense meter only
+// crossCheck finds a meter that is asked for two things at once. Meters of plate
+// and screen supplies, and at a common cathode, may serve several sockets; a sense meter only
 // in the ways that the job names; the meter across a cathode resistor reads the
 // cathode volts as well. A watch may look at any meter, for the same quantity.
 func (j *Job) crossCheck(sockets, watches []*table, b *Bench) {
@@ -208,17 +216,20 @@ func (j *Job) crossCheck(sockets, watches []*table, b *Bench) {
 			cathode = -1
 		}
 		for _, r := range []struct {
-			role  string
-			meter int
-		}{{"sense", s.Sense.Meter}, {"plate", s.PlateMeter}, {"cathode", cathode}, {"screen", s.ScreenMeter}} {
+			role, table, key string
+			meter            int
+		}{
+			{"sense", "sense", "meter", s.Sense.Meter}, {"plate", "plate", "meter", s.PlateMeter}, {"cathode", "cathode", "meter", cathode},
+			{"screen", "screen", "meter", s.ScreenMeter}, {"screen supply", "screen", "supply", s.ScreenSupply},
+		} {
 			if r.meter < 0 {
 				continue
 			}
 			u := use{r.role, s}
 			for _, o := range uses[r.meter] {
 				if why := u.clash(o); why != "" {
-					t, _ := sockets[i].sub(r.role)
-					t.fail("meter", "already the %s meter of %s; %s", o.role, o.socket.Name, why)
+					t, _ := sockets[i].sub(r.table)
+					t.fail(r.key, "already the %s meter of %s; %s", o.role, o.socket.Name, why)
 					break
 				}
 			}

@@ -213,6 +213,18 @@ func amount(q drivers.Quantity, most float64, example string) func(any) (float64
 	}
 }
 
+// kelvin is a rise of temperature such as "40K", from 0 to 100 K. "°C" is
+// refused: a figure with it may be meant as a temperature.
+func kelvin(v any) (float64, error) {
+	s, _ := v.(string)
+	figure, ok := strings.CutSuffix(s, "K")
+	x, digits := decimal(strings.TrimSpace(figure))
+	if !ok || !digits || x > 100 {
+		return 0, errors.New(`must be a rise of 0 to 100 kelvin in quotes, such as "40K"`)
+	}
+	return x, nil
+}
+
 // shift is the decimal figure times a power of ten, rounded once.
 func shift(figure string, exp int8) float64 {
 	x, err := strconv.ParseFloat(figure+"e"+strconv.Itoa(int(exp)), 64)

@@ -19,19 +19,30 @@ const (
 	noBreak    = "\u00a0" // between figure and unit, until the line is written
 )
 
-var cautions = []string{
-	"Hundreds of volts DC stand inside this amplifier, and its capacitors hold them long after it is switched off and unplugged. They kill.",
-	"Connect and move probes only with HT off and every capacitor proved dead: measure each filter node, do not wait and trust.",
-	"nightsoak is not a safety device and replaces no fuse and no person. It never says that anything may be touched.",
-	"Local codes, and licensed practice where it is asked for, come before this sheet.",
-	"If a sense resistor opens, its cathode can rise to hundreds of volts: meter and leads there must bear the full HT, with a fused lead and a clamp across the resistor.",
-	"Many instruments earth their common through the data lead: use isolated links. Switch automatic power-off off on every meter.",
+// cautions stand at the head of every sheet whose job they are for; a nil when
+// is for every job.
+var cautions = []struct {
+	when func(*Socket) bool // any socket
+	text string
+}{
+	{nil, "Hundreds of volts DC stand inside this amplifier, and its capacitors hold them long after it is switched off and unplugged. They kill."},
+	{nil, "Connect and move probes only with HT off, the mains plug out and every capacitor proved dead: measure each filter node, do not wait and trust."},
+	{nil, "nightsoak is not a safety device and replaces no fuse and no person. It never says that anything may be touched."},
+	{nil, "Local codes, and licensed practice where it is asked for, come before this sheet."},
+	{nil, "Many instruments earth their common through the data lead: use isolated links. Switch automatic power-off off on every meter."},
+	{nil, "The dummy load is on the output before HT comes up, and stays on."},
+	{(*Socket).onHT, "Meters and probes on HT: by IEC 61010-1 (probes 61010-031) for at least CAT II 600 V, better CAT III 1000 V, for HT up to 500 V; above that a divider probe rated for it. What counts is the highest HT there is before the tubes draw current."},
+	{(*Socket).floats, "Some meters here stand at the full HT with BOTH leads. Their boxes are marked !!. Read those first."},
+	{func(k *Socket) bool { return k.Sense.Ohms > 0 }, "If a sense resistor or its joint opens, its cathode can rise to tens or hundreds of volts: a clamp across each resistor, which then takes the tube's current, a fused lead, and a meter and leads that bear the full HT. The clamps named below are usual practice and no rule: what is fitted, and how it is rated, is for licensed practice to say."},
+	{func(k *Socket) bool { return k.Tube.Filament }, "The filament is the cathode here: its heater supply floats on top of the sense resistor, and so does any meter across it. Nothing else hangs on that supply, and it has no way to chassis but through the resistor."},
+	{func(k *Socket) bool { return k.Sense.Roving }, "One probe goes from socket to socket: HT off and everything proved dead before every move. Where the probe is not, nobody watches."},
 }
 
-// Wiring writes the wiring sheet: which lead of which meter goes on which pin,
-// across what, how the meter is set, what it should read, and which alarms can
-// work with that. Without a job (j nil) it lists the meters. The text is UTF-8,
-// at most 80 columns wide. The error is the writer's.
+// Wiring writes the wiring sheet: what to beware of; at each socket the links and
+// the clamp to fit, which lead of which meter goes on which pin, across what, how
+// the meter is set and what it should read; and which alarms can work with that.
+// Without a job (j nil) it lists the meters. The text is UTF-8, at most 80 columns
+// wide. The error is the writer's.
 func Wiring(w io.Writer, b *Bench, j *Job) error {
 	s := &sheet{bench: b, job: j, placed: map[int]string{}}
 	s.line("WIRING SHEET")
@@ -111,12 +122,21 @@ func (s *sheet) head() {
 	if j.IdleTarget > 0 {
 		s.row(0, "Idle target", share(j.IdleTarget)+" of the plate dissipation limit")
 	}
+	if j.HTFuse > 0 {
+		fuse := figure(j.HTFuse) + noBreak + "A"
+		if j.HTFuse < 1 {
+			fuse = figure(j.HTFuse*1000) + noBreak + "mA"
+		}
+		s.row(0, "HT fuse", fuse+", as the job says: see that it is what is fitted")
+	}
 	if j.SoakFor > 0 {
 		s.row(0, "Soak for", durationText(j.SoakFor.String()))
 	}
 	s.section("READ THIS BEFORE YOU TOUCH A PROBE")
 	for _, c := range cautions {
-		s.wrapped("  ! ", c)
+		if c.when == nil || slices.ContainsFunc(j.Sockets, func(k Socket) bool { return c.when(&k) }) {
+			s.wrapped("  ! ", c.text)
+		}
 	}
 }
 
@@ -137,11 +157,17 @@ func (s *sheet) socket(k *Socket) {
 		title += ", half " + k.Half
 	}
 	s.section(title)
-	limit := fmt.Sprintf("%s W plate dissipation, from %s", figure(k.Limit), k.Sheet)
-	if k.Limit == k.Tube.PlateDissipation && k.Tube.Mark != "" {
-		limit += fmt.Sprintf(" (%s, %s)", k.Tube.System, k.Tube.Mark)
-	} else if k.Tube.Mark != "" {
-		limit += fmt.Sprintf("; the handbook says %s W", figure(k.Tube.PlateDissipation))
+	limit := figure(k.Limit) + noBreak + "W plate dissipation, "
+	first := s.first(func(o *Socket) bool { return o.Tube.Name == k.Tube.Name && o.Limit == k.Limit && o.Sheet == k.Sheet })
+	switch {
+	case first != k:
+		limit += "as at " + first.Name
+	case k.Limit == k.Tube.PlateDissipation && k.Tube.Mark != "":
+		limit += fmt.Sprintf("from %s (%s, %s)", k.Sheet, k.Tube.System, k.Tube.Mark)
+	case k.Tube.Mark != "":
+		limit += fmt.Sprintf("from %s; the handbook says %s W", k.Sheet, figure(k.Tube.PlateDissipation))
+	default:
+		limit += "from " + k.Sheet
 	}
 	s.row(2, "limit", limit)
 	if k.Tube.PlatePin == "" {
@@ -149,22 +175,127 @@ func (s *sheet) socket(k *Socket) {
 	} else {
 		s.row(2, "pins", pins(k.Tube))
 	}
-	if k.Tube.PinNote != "" {
+	if k.Tube.PinNote != "" && suppressor(k.Tube) == "" { // which has a box of its own
 		s.row(2, "note", k.Tube.PinNote)
 	}
+	s.soldered(k)
 	s.sense(k)
 	s.plate(k)
-	if k.CathodeMeter >= 0 && k.CathodeMeter != k.Sense.Meter && s.probe(k.CathodeMeter, k, "reads the cathode volts of "+k.Name) {
+	if k.ownCathode() && s.probe(k.CathodeMeter, k, "reads the cathode volts of "+k.Name) {
 		s.row(6, "+ lead", cathode(k))
 		s.row(6, "- lead", "chassis")
 		s.setTo(k.CathodeMeter, "DC volts")
 	}
-	if k.ScreenMeter >= 0 && s.probe(k.ScreenMeter, k, "reads the screen current of "+k.Name) {
-		s.atHT()
-		s.row(6, "across", ohms(k.ScreenOhms)+" in the screen lead")
-		s.row(6, "+ lead", "the supply end of that resistor")
+	s.screen(k)
+}
+
+// soldered is what is fitted at a socket before any probe: links and clamp.
+func (s *sheet) soldered(k *Socket) {
+	q := &k.Sense
+	task := func(format string, args ...any) { s.line(""); s.wrapped("  [ ] ", fmt.Sprintf(format, args...)) }
+	if g3 := suppressor(k.Tube); g3 != "" {
+		where := "at the socket"
+		if q.Ohms > 0 {
+			where = "both above the sense resistor, neither on chassis"
+		}
+		task("link pin %s (suppressor) to pin %s (cathode), %s", g3, k.Tube.CathodePin, where)
+	}
+	if q.Ohms == 0 {
+		return
+	}
+	if k.Tube.Filament {
+		task("heater supply of %s: it feeds nothing else, and its centre tap, hum balance or return goes to its resistor and nowhere else. "+
+			"A lead goes to that point, never to a filament pin: heater volts would be in the reading", s.together(k.sameResistor))
+	}
+	if first := s.first(k.sameResistor); first != k {
+		top := cathode(k)
+		if s.atFoot(k) {
+			top = "the cathode-bias resistor of " + k.Name
+		}
+		task("%s goes to the same %s resistor as that of %s", top, ohms(q.Ohms), first.Name)
+		return
+	}
+	task("clamp across the sense resistor of %s, at its own ends: %s", s.together(k.sameResistor), s.clamp(k))
+}
+
+// clamp is what is usually fitted across a sense resistor: it must let through
+// nothing at any reading, and more than sense-open waits for. A silicon diode
+// lets through next to nothing under 0.4 V (common practice, no source).
+func (s *sheet) clamp(k *Socket) string {
+	open := 5 * s.most(k)
+	switch diodes := max(2, math.Ceil(open/0.4)); {
+	case open <= 1.6:
+		return fmt.Sprintf("%s silicon power diodes in series, 3 A or more, bands towards chassis", []string{"two", "three", "four"}[int(diodes)-2])
+	case s.selfBiased(k):
+		return "a power zener, band away from chassis, of more volts than the meter shows with full signal and fewer than the bypass capacitor bears"
+	}
+	return fmt.Sprintf("a power zener, band away from chassis, of more than %s, where sense-open is raised", volts(open))
+}
+
+// most is the sense meter's highest figure in the table, in volt.
+func (s *sheet) most(k *Socket) float64 {
+	return s.current(k, s.job.Limits.Dissipation, plateVolts(k.Tube)[0]) * max(k.Sense.Ohms, k.Sense.TransformerOhms) * float64(k.Sense.SharedBy)
+}
+
+// selfBiased says that the sense resistor is the cathode-bias resistor itself:
+// no tube here is biased by less than 5 V.
+func (s *sheet) selfBiased(k *Socket) bool {
+	return s.job.Bias == "cathode" && k.Sense.Ohms > 0 && s.most(k) > 5
+}
+
+// atFoot says that the sense resistor stands below a cathode-bias resistor.
+func (s *sheet) atFoot(k *Socket) bool {
+	return s.job.Bias == "cathode" && k.Sense.Ohms > 0 && !s.selfBiased(k)
+}
+
+// ownCathode says that the cathode volts have a meter of their own.
+func (k *Socket) ownCathode() bool { return k.CathodeMeter >= 0 && k.CathodeMeter != k.Sense.Meter }
+
+// onHT says that a meter of the socket is clipped to HT.
+func (k *Socket) onHT() bool { return k.PlateMeter >= 0 || k.ScreenSupply >= 0 || k.floats() }
+
+// floats says that a meter of the socket stands at HT with both leads.
+func (k *Socket) floats() bool { return k.Sense.TransformerOhms > 0 || k.ScreenMeter >= 0 }
+
+// sameResistor says that o hangs on the sense resistor of k.
+func (k *Socket) sameResistor(o *Socket) bool {
+	return o.Name == k.Name || k.Sense.SharedBy > 1 && o.Sense.Meter == k.Sense.Meter
+}
+
+// first is the first socket for which is holds.
+func (s *sheet) first(is func(*Socket) bool) *Socket {
+	return &s.job.Sockets[slices.IndexFunc(s.job.Sockets, func(k Socket) bool { return is(&k) })]
+}
+
+// suppressor is the pin of a separate suppressor grid, which the handbook tells
+// in its note; empty without one.
+func suppressor(t *tube.Type) string {
+	rest, ok := strings.CutPrefix(t.PinNote, "g3 is pin ")
+	n, _, tie := strings.Cut(rest, ":")
+	if !ok || !tie {
+		return ""
+	}
+	return n
+}
+
+// screen writes the meters of the screen.
+func (s *sheet) screen(k *Socket) {
+	if k.ScreenMeter < 0 {
+		return
+	}
+	if s.probe(k.ScreenMeter, k, "reads the screen current of "+k.Name) {
+		s.atHT("the screen resistor hangs on the screen supply: the few volts across it ride on hundreds")
+		s.row(6, "across", "the "+ohms(k.ScreenOhms)+" resistor in the screen lead")
+		s.row(6, "+ lead", "its end away from the tube")
 		s.row(6, "- lead", pin(k.Tube.ScreenPin, "screen", k.Name))
-		s.setTo(k.ScreenMeter, "DC volts or millivolts")
+		s.setTo(k.ScreenMeter, "DC volts")
+		s.row(6, "reads", fmt.Sprintf("1 V for each %s of screen current", milliamps(1/k.ScreenOhms)))
+	}
+	same := func(o *Socket) bool { return o.ScreenSupply == k.ScreenSupply }
+	if k.ScreenSupply >= 0 && s.probe(k.ScreenSupply, k, "reads the screen supply of "+s.together(same)) {
+		s.row(6, "+ lead", "the screen supply, before the screen resistors")
+		s.row(6, "- lead", "chassis")
+		s.setTo(k.ScreenSupply, "DC volts")
 		s.row(6, "rated", category)
 	}
 }
@@ -183,6 +314,9 @@ func pins(t *tube.Type) string {
 		if p.pin != "" {
 			parts = append(parts, p.name+" "+p.pin+",")
 		}
+	}
+	if g3 := suppressor(t); g3 != "" {
+		parts = append(parts, "suppressor "+g3)
 	}
 	return strings.TrimSuffix(strings.Join(parts, " "), ",")
 }
@@ -226,78 +360,54 @@ func (s *sheet) setTo(meter int, function string) {
 	s.row(6, "set to", function)
 }
 
-// atHT is the warning on a meter whose both leads stand at HT.
-func (s *sheet) atHT() {
+// atHT is the warning on a meter whose both leads stand at HT, and why.
+func (s *sheet) atHT(why string) {
 	s.line("      " + strings.Repeat("!", sheetWidth-12))
 	s.wrapped("      !! ", "BOTH LEADS, THE METER AND ALL THAT IS WIRED TO IT STAND AT THE FULL HT.")
-	s.wrapped("      !! ", "Rated for it, battery powered, its data link optical or otherwise isolated for the full HT, nothing earthed on it, on an insulator and out of reach. Nobody touches meter, leads or link while HT is up.")
+	s.wrapped("      !! ", "Why: "+why+".")
+	s.wrapped("      !! ", "Battery powered, rated for that, its data link optical or otherwise isolated for the full HT, nothing earthed on it, on an insulator and out of reach. Nobody touches meter, leads or link while HT is up.")
 	s.line("      " + strings.Repeat("!", sheetWidth-12))
 }
 
-// category is what IEC 61010-1 asks of a probe on HT.
-const category = "meter and probes by IEC 61010-1 (probes 61010-031) for at least CAT II 600 V, better CAT III 1000 V, " +
-	"for HT up to 500 V, above that a divider probe rated for it; the rated volts must exceed the highest HT there is " +
-	"before the tubes draw current"
+// category points at what IEC 61010-1 asks of a probe on HT.
+const category = "for HT, as the head of this sheet says"
 
 func (s *sheet) sense(k *Socket) {
 	q := &k.Sense
 	byTransformer := q.TransformerOhms > 0
-	does, r := "senses the current of "+k.Name, q.Ohms
-	if byTransformer {
-		r = q.TransformerOhms
-	}
-	if q.SharedBy > 1 {
-		does = "senses the current of " + s.together(func(o *Socket) bool { return o.Sense.Meter == q.Meter })
-	}
+	does := "senses the current of " + s.together(k.sameResistor)
 	if q.Roving {
 		delete(s.placed, q.Meter)
 		does += " while it is here"
 	}
 	if !s.probe(q.Meter, k, does) {
-		if byTransformer {
-			return
-		}
-		s.row(6, "check", fmt.Sprintf("%s is wired to that same %s resistor", cathode(k), ohms(r)))
 		return
 	}
-	if byTransformer {
-		s.atHT()
-		s.row(6, "across", "the half of the output transformer's primary that feeds "+k.Name+": "+tolerance(r, q.Tolerance)+
-			", measured cold and dead. Warm copper has more, about 0.4 % a kelvin, and makes the current read high")
-		s.row(6, "+ lead", "the HT feed at the primary's centre tap")
+	switch {
+	case byTransformer:
+		s.atHT("the primary lies between the HT supply and the plate. The volt or two that you want ride on all of the HT, and with signal the plate end swings to about twice that")
+		s.row(6, "across", "the half of the output transformer's primary that feeds "+s.together(k.sameResistor)+": "+tolerance(q.TransformerOhms, q.Tolerance)+
+			", measured cold and dead, this half by itself")
+		s.row(6, "+ lead", "the HT end of that winding (the centre tap in push-pull)")
 		s.row(6, "- lead", pin(k.Tube.PlatePin, "plate", k.Name))
-	} else {
-		s.row(6, "across", "the "+tolerance(r, q.Tolerance)+" resistor from cathode to chassis")
+	case s.atFoot(k):
+		s.row(6, "across", "the "+tolerance(q.Ohms, q.Tolerance)+" resistor between the foot of the cathode-bias resistor of "+s.together(k.sameResistor)+" and chassis")
+		s.row(6, "+ lead", "where the two resistors meet")
+		s.row(6, "- lead", "chassis, at the foot of the resistor")
+	default:
+		s.row(6, "across", "the "+tolerance(q.Ohms, q.Tolerance)+" resistor from cathode to chassis")
 		s.row(6, "+ lead", cathode(k))
 		s.row(6, "- lead", "chassis, at the foot of the resistor")
 	}
-	n := float64(q.SharedBy)
 	function := "DC volts"
-	if s.current(k, s.job.Limits.Dissipation, plateVolts(k.Tube)[0])*r*n < 1 {
+	if s.most(k) < 1 {
 		function = "DC millivolts"
 	}
 	s.setTo(q.Meter, function)
-	if byTransformer {
-		s.row(6, "rated", category)
-	}
-	s.table(k, r, n)
-	switch {
-	case byTransformer:
-		s.row(6, "screen", "its current does not pass here: this is plate current")
-	case k.ScreenMeter >= 0:
-		s.row(6, "screen", "its current, measured, comes on top of these figures")
-	case k.ScreenShare > 0:
-		s.row(6, "screen", share(k.ScreenShare)+" of the cathode current, as the job sets it, is in these figures")
-	case k.Tube.ScreenPin != "" || k.Tube.ScreenShareHigh > 0:
-		s.row(6, "screen", "its current is neither measured nor set, so it counts as plate current")
-	}
-	if h := k.Tube.ScreenShareHigh; h > 0 {
-		s.row(6, "", fmt.Sprintf("(handbook, at idle: %s to %s of the cathode current; shown here, never applied)",
-			share(k.Tube.ScreenShareLow), share(h)))
-	}
+	s.reads(k)
 	switch {
 	case !q.Roving:
-	case s.roves(q.Meter) == k:
+	case s.first(func(o *Socket) bool { return o.Sense.Meter == q.Meter }) == k:
 		s.row(6, "roving", "the probe starts here")
 	default:
 		s.row(6, "roving", fmt.Sprintf("to move the probe here: HT off, capacitors proved dead, and then: nightsoak move %s %s",
@@ -305,10 +415,47 @@ func (s *sheet) sense(k *Socket) {
 	}
 }
 
-// roves is the socket at which a roving meter starts.
-func (s *sheet) roves(meter int) *Socket {
-	i := slices.IndexFunc(s.job.Sockets, func(k Socket) bool { return k.Sense.Meter == meter })
-	return &s.job.Sockets[i]
+// reads is what a sense meter should read, and what is in that reading; a
+// socket that is like an earlier one points there.
+func (s *sheet) reads(k *Socket) {
+	type like struct {
+		tube                                           string
+		limit, ohms, primary, tolerance, warms, screen float64
+		shared                                         int
+		measured                                       bool
+	}
+	of := func(o *Socket) like {
+		q := &o.Sense
+		return like{o.Tube.Name, o.Limit, q.Ohms, q.TransformerOhms, q.Tolerance, q.WarmsBy, o.ScreenShare, q.SharedBy, o.ScreenMeter >= 0}
+	}
+	if first := s.first(func(o *Socket) bool { return of(o) == of(k) }); first != k {
+		s.row(6, "reads", "the same as at "+first.Name)
+		return
+	}
+	q := &k.Sense
+	s.table(k, max(q.Ohms, q.TransformerOhms), float64(q.SharedBy))
+	if q.TransformerOhms > 0 {
+		// Copper gains 0.393 % for each kelvin from 20 °C (IEC 60028, from memory).
+		warm := "warm copper has more ohms than cold, and makes the current read high: 0.4 % for each kelvin"
+		if q.WarmsBy > 0 {
+			warm += fmt.Sprintf(", so up to %.0f%s%% for the %s%sK that the job allows", q.WarmsBy*0.393, noBreak, figure(q.WarmsBy), noBreak)
+		}
+		s.row(6, "copper", warm)
+	}
+	switch {
+	case q.TransformerOhms > 0:
+		s.row(6, "screen", "its current does not pass here: this is plate current")
+	case k.ScreenMeter >= 0:
+		s.row(6, "screen", "its current, measured, comes on top of these figures")
+	case k.ScreenShare > 0:
+		s.row(6, "screen", share(k.ScreenShare)+" of the cathode current, as the job sets it, is in these figures")
+	case k.Tube.ScreenPin != "" || k.Tube.ScreenShareHigh > 0:
+		s.row(6, "screen", "its current is neither measured nor set, so it counts as plate current: the plate dissipates at most what is shown")
+	}
+	if h := k.Tube.ScreenShareHigh; h > 0 {
+		s.row(6, "", fmt.Sprintf("(handbook, at idle: %s to %s of the cathode current; shown here, never applied)",
+			share(k.Tube.ScreenShareLow), share(h)))
+	}
 }
 
 // table is what the meter should read at three plate voltages: ratio × limit /
@@ -336,8 +483,14 @@ func (s *sheet) table(k *Socket, ohms, shared float64) {
 	if shared > 1 {
 		s.row(6, "", fmt.Sprintf("mA of one tube, volts of %d together; what one does alone is not seen", int(shared)))
 	}
-	if ohms > 22 && k.Sense.TransformerOhms == 0 {
+	if s.selfBiased(k) {
 		s.row(6, "", "plate to chassis is higher by what this meter reads")
+	}
+	if s.atFoot(k) && !k.ownCathode() {
+		s.row(6, "", "the cathode-bias resistor's volts count as plate volts: the safe side; a cathode meter takes them off")
+	}
+	if top := k.Tube.PlateVolts; top > 0 && plateVolts(k.Tube)[2] > top {
+		s.row(6, "", fmt.Sprintf("the handbook allows the plate %s%sV at most", figure(top), noBreak))
 	}
 }
 
@@ -359,6 +512,10 @@ func plateVolts(t *tube.Type) [3]float64 {
 		return [3]float64{750, 1000, 1250}
 	case t.PlateVolts > 0 && t.PlateVolts < 380:
 		return [3]float64{250, 300, 350}
+	case t.PlateVolts > 0 && t.PlateVolts <= 450:
+		return [3]float64{350, 400, 450}
+	case t.PlateVolts >= 600 && t.PlateDissipation >= 35:
+		return [3]float64{450, 550, 650}
 	}
 	return [3]float64{400, 450, 500}
 }
@@ -371,10 +528,11 @@ func (s *sheet) plate(k *Socket) {
 	if !s.probe(k.PlateMeter, k, "reads the plate volts of "+s.together(same)) {
 		return
 	}
-	at := pin(k.Tube.PlatePin, "plate", k.Name) + ", or the HT feed at the primary's centre tap"
+	at := "the HT feed of the output transformer (the primary's centre tap in push-pull)"
 	for i := range s.job.Sockets {
 		if o := &s.job.Sockets[i]; same(o) && o.Sense.TransformerOhms > 0 {
-			at = "the HT feed at the primary's centre tap, not a plate: the drop across the primary is taken off"
+			at += ", not a plate: the drop across the primary is taken off"
+			break
 		}
 	}
 	s.row(6, "+ lead", at)
@@ -397,7 +555,7 @@ func (s *sheet) together(is func(*Socket) bool) string {
 
 func cathode(k *Socket) string {
 	if k.Tube.Filament {
-		return "the filament's centre tap or return of " + k.Name
+		return "the centre tap (or return) of the filament of " + k.Name
 	}
 	return pin(k.Tube.CathodePin, "cathode", k.Name)
 }
@@ -480,7 +638,10 @@ func (s *sheet) alarms() {
 	if names := s.together(func(k *Socket) bool { return k.Sense.TransformerOhms > 0 }); names != "" {
 		say("%s: sensed by transformer drop: sense-open cannot work", names)
 	}
-	if !slices.ContainsFunc(j.Sockets, func(k Socket) bool { return k.Sense.Ohms > 0 }) {
+	if names := s.together(s.selfBiased); names != "" {
+		say("%s: an open cathode-bias resistor turns its tube off long before sense-open's volts: it shows as over-dissipation or a step instead", names)
+	}
+	if !slices.ContainsFunc(j.Sockets, func(k Socket) bool { return k.Sense.Ohms > 0 && !s.selfBiased(&k) }) {
 		off = append(off, "sense-open")
 	}
 	if j.IdleTarget == 0 {
