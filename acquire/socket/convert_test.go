@@ -4,30 +4,49 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"nightsoak/acquire/bench"
+	"nightsoak/acquire/tube"
 	"nightsoak/drivers"
 )
 
 // simulated is a tube with everything known, and the circuit around it.
 type simulated struct {
-	ip, is, vak     float64 // plate and screen current, plate to cathode volts
-	cathodeOhms     float64 // cathode to chassis
-	primary, screen float64 // ohms of half the primary, of the screen resistor
+	ip, is, vak, vg2 float64 // plate and screen current, plate and screen to cathode volts
+	cathodeOhms      float64 // cathode to chassis
+	primary, screen  float64 // ohms of half the primary, of the screen resistor
 }
 
-// ways are the ways of sensing: the socket, and what its meters show on a
-// simulated tube; the sense resistor by its true value.
-var ways = []struct {
+// way is a way of sensing: the socket, and what its meters show on a simulated
+// tube; the sense resistor by its true value.
+type way struct {
 	name   string
 	socket func(simulated) bench.Socket
 	meters func(simulated) Measured
 	// figures is the arithmetic of a bench note-book, written apart from Convert:
-	// from what the meters show and the true resistor to the currents and plate volts.
-	figures     func(s *bench.Socket, ohms float64, m Measured) (ik, ip, va float64)
+	// from what the meters show and the true resistor to the currents, plate and
+	// screen volts. NaN where the way tells nothing.
+	figures     func(s *bench.Socket, ohms float64, m Measured) (ik, ip, ig2, va, vg2 float64)
 	screenKnown bool
-}{
+}
+
+// show is what all meters show; the screen's supply is metered in every way.
+func (w *way) show(x simulated) Measured {
+	m := w.meters(x)
+	stand := m.Sense.X
+	if strings.HasPrefix(w.name, "half primary") {
+		stand = 0
+	}
+	if m.Cathode.Known {
+		stand = m.Cathode.X
+	}
+	m.ScreenSupply = volts(x.vg2 + m.Screen.X + stand)
+	return m
+}
+
+var ways = []way{
 	{
 		"cathode resistor",
 		func(x simulated) bench.Socket { return one(25, x.cathodeOhms) },
@@ -35,8 +54,8 @@ var ways = []struct {
 			vk := (x.ip + x.is) * x.cathodeOhms
 			return Measured{Sense: volts(vk), Plate: volts(x.vak + vk)}
 		},
-		func(_ *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
-			return m.Sense.X / r, m.Sense.X / r, m.Plate.X - m.Sense.X
+		func(_ *bench.Socket, r float64, m Measured) (ik, ip, ig2, va, vg2 float64) {
+			return m.Sense.X / r, m.Sense.X / r, math.NaN(), m.Plate.X - m.Sense.X, m.ScreenSupply.X - m.Sense.X
 		},
 		false,
 	},
@@ -51,8 +70,8 @@ var ways = []struct {
 			vk := 3 * (x.ip + x.is) * x.cathodeOhms
 			return Measured{Sense: volts(vk), Plate: volts(x.vak + vk)}
 		},
-		func(_ *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
-			return m.Sense.X / r / 3, m.Sense.X / r / 3, m.Plate.X - m.Sense.X
+		func(_ *bench.Socket, r float64, m Measured) (ik, ip, ig2, va, vg2 float64) {
+			return m.Sense.X / r / 3, m.Sense.X / r / 3, math.NaN(), m.Plate.X - m.Sense.X, m.ScreenSupply.X - m.Sense.X
 		},
 		false,
 	},
@@ -67,8 +86,8 @@ var ways = []struct {
 			vk := (x.ip + x.is) * x.cathodeOhms
 			return Measured{Sense: volts(vk), Plate: volts(x.vak + vk)}
 		},
-		func(s *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
-			return m.Sense.X / r, m.Sense.X / r * (1 - s.ScreenShare), m.Plate.X - m.Sense.X
+		func(s *bench.Socket, r float64, m Measured) (ik, ip, ig2, va, vg2 float64) {
+			return m.Sense.X / r, m.Sense.X / r * (1 - s.ScreenShare), m.Sense.X / r * s.ScreenShare, m.Plate.X - m.Sense.X, m.ScreenSupply.X - m.Sense.X
 		},
 		true,
 	},
@@ -84,8 +103,9 @@ var ways = []struct {
 			vk := ik * (x.cathodeOhms + 400) // the sense resistor in series with 400 ohm
 			return Measured{Sense: volts(ik * x.cathodeOhms), Plate: volts(x.vak + vk), Cathode: volts(vk), Screen: volts(x.is * x.screen)}
 		},
-		func(s *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
-			return m.Sense.X / r, m.Sense.X/r - m.Screen.X/s.ScreenOhms, m.Plate.X - m.Cathode.X
+		func(s *bench.Socket, r float64, m Measured) (ik, ip, ig2, va, vg2 float64) {
+			ig2 = m.Screen.X / s.ScreenOhms
+			return m.Sense.X / r, m.Sense.X/r - ig2, ig2, m.Plate.X - m.Cathode.X, m.ScreenSupply.X - m.Screen.X - m.Cathode.X
 		},
 		true,
 	},
@@ -100,8 +120,8 @@ var ways = []struct {
 			vk := (x.ip + x.is) * x.cathodeOhms
 			return Measured{Sense: volts(vk), Cathode: volts(vk), Plate: volts(x.vak + vk)}
 		},
-		func(_ *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
-			return m.Sense.X / r, m.Sense.X / r, m.Plate.X - m.Sense.X
+		func(_ *bench.Socket, r float64, m Measured) (ik, ip, ig2, va, vg2 float64) {
+			return m.Sense.X / r, m.Sense.X / r, math.NaN(), m.Plate.X - m.Sense.X, m.ScreenSupply.X - m.Sense.X
 		},
 		false,
 	},
@@ -115,8 +135,8 @@ var ways = []struct {
 		func(x simulated) Measured {
 			return Measured{Sense: volts(x.ip * x.primary), Plate: volts(x.vak + x.ip*x.primary)}
 		},
-		func(_ *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
-			return math.NaN(), m.Sense.X / r, m.Plate.X - m.Sense.X
+		func(_ *bench.Socket, r float64, m Measured) (ik, ip, ig2, va, vg2 float64) {
+			return math.NaN(), m.Sense.X / r, math.NaN(), m.Plate.X - m.Sense.X, m.ScreenSupply.X
 		},
 		true,
 	},
@@ -132,9 +152,10 @@ var ways = []struct {
 			vk, drop := (x.ip+x.is)*x.cathodeOhms, 2*x.ip*x.primary
 			return Measured{Sense: volts(drop), Plate: volts(x.vak + drop + vk), Cathode: volts(vk)}
 		},
-		func(s *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
+		func(s *bench.Socket, r float64, m Measured) (ik, ip, ig2, va, vg2 float64) {
 			ip = m.Sense.X / r / 2
-			return ip / (1 - s.ScreenShare), ip, m.Plate.X - m.Sense.X - m.Cathode.X
+			ik = ip / (1 - s.ScreenShare)
+			return ik, ip, ik * s.ScreenShare, m.Plate.X - m.Sense.X - m.Cathode.X, m.ScreenSupply.X - m.Cathode.X
 		},
 		true,
 	},
@@ -149,8 +170,25 @@ var ways = []struct {
 			drop := x.ip * x.primary
 			return Measured{Sense: volts(drop), Plate: volts(x.vak + drop), Screen: volts(x.is * x.screen)}
 		},
-		func(s *bench.Socket, r float64, m Measured) (ik, ip, va float64) {
-			return m.Sense.X/r + m.Screen.X/s.ScreenOhms, m.Sense.X / r, m.Plate.X - m.Sense.X
+		func(s *bench.Socket, r float64, m Measured) (ik, ip, ig2, va, vg2 float64) {
+			ig2 = m.Screen.X / s.ScreenOhms
+			return m.Sense.X/r + ig2, m.Sense.X / r, ig2, m.Plate.X - m.Sense.X, m.ScreenSupply.X - m.Screen.X
+		},
+		true,
+	},
+	{
+		"half primary, warming",
+		func(x simulated) bench.Socket {
+			s := one(25, 0)
+			s.Sense.TransformerOhms, s.Sense.WarmsBy = x.primary, 40
+			return s
+		},
+		func(x simulated) Measured {
+			drop := x.ip * x.primary * 1.0786 // 20 K warmer, the middle
+			return Measured{Sense: volts(drop), Plate: volts(x.vak + drop)}
+		},
+		func(_ *bench.Socket, r float64, m Measured) (ik, ip, ig2, va, vg2 float64) {
+			return math.NaN(), m.Sense.X / r, math.NaN(), m.Plate.X - m.Sense.X, m.ScreenSupply.X
 		},
 		true,
 	},
@@ -162,12 +200,12 @@ func TestWaysAgreeOnOneTube(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(1, 2))
 	for range 200 {
 		x := simulated{
-			ip: 0.005 + 0.1*rnd.Float64(), is: 0.0002 + 0.01*rnd.Float64(), vak: 100 + 500*rnd.Float64(),
+			ip: 0.005 + 0.1*rnd.Float64(), is: 0.0002 + 0.01*rnd.Float64(), vak: 100 + 500*rnd.Float64(), vg2: 100 + 400*rnd.Float64(),
 			cathodeOhms: 1 + 500*rnd.Float64(), primary: 20 + 200*rnd.Float64(), screen: 100 + 1000*rnd.Float64(),
 		}
 		for _, w := range ways {
 			s := w.socket(x)
-			f := Convert(&s, w.meters(x))
+			f := Convert(&s, w.show(x))
 			watts := x.ip * x.vak
 			if !w.screenKnown {
 				watts = (x.ip + x.is) * x.vak
@@ -180,71 +218,34 @@ func TestWaysAgreeOnOneTube(t *testing.T) {
 			near("dissipation", f.PlateDissipation, watts)
 			near("ratio", f.DissipationRatio, watts/25)
 			near("plate volts", f.PlateVolts, x.vak)
-			if w.name == "half primary" {
-				if f.CathodeCurrent.Known {
+			near("plate volts ratio", f.PlateVoltsRatio, x.vak/500)
+			near("screen volts", f.ScreenVolts, x.vg2)
+			if s.ScreenMeter >= 0 || s.ScreenShare > 0 {
+				near("screen current", f.ScreenCurrent, x.is)
+				near("screen dissipation", f.ScreenDissipation, x.is*x.vg2)
+				near("screen ratio", f.ScreenRatio, x.is*x.vg2/8)
+			} else if f.ScreenCurrent.Known || f.ScreenDissipation.Known || f.ScreenRatio.Known {
+				t.Errorf("%s: screen figures %v, %v from nothing", w.name, f.ScreenCurrent, f.ScreenDissipation)
+			}
+			if s.Sense.TransformerOhms > 0 && !f.ScreenCurrent.Known {
+				if f.CathodeCurrent.Known || f.CathodeCurrentRatio.Known {
 					t.Errorf("%s: cathode current %v from plate current alone", w.name, f.CathodeCurrent)
 				}
 				continue
 			}
 			near("cathode current", f.CathodeCurrent, x.ip+x.is)
-		}
-	}
-}
-
-// Monte Carlo (GUM Supplement 1) against the propagated uncertainty, inputs
-// drawn apart and put through the note-book's arithmetic, within 3 %.
-func TestUncertaintyByMonteCarlo(t *testing.T) {
-	const draws, tolerance = 30000, 0.01
-	rnd := rand.New(rand.NewPCG(3, 4))
-	// A tube that leaves much to correlation: a third of the supply is across its
-	// cathode resistor, by a coarse meter.
-	x := simulated{ip: 0.060, is: 0.006, vak: 300, cathodeOhms: 2500, primary: 150, screen: 470}
-	for _, w := range ways {
-		s := w.socket(x)
-		s.Sense.Tolerance = tolerance
-		m := w.meters(x)
-		m.Sense.U, m.Plate.U, m.Cathode.U, m.Screen.U = 0.02*m.Sense.X, 0.004*m.Plate.X, 0.005*m.Cathode.X, 0.03*m.Screen.X
-		f := Convert(&s, m)
-		got := [...]Value{f.CathodeCurrent, f.PlateCurrent, f.PlateVolts, f.PlateDissipation, f.DissipationRatio}
-		var sum, sum2 [len(got)]float64
-		for range draws {
-			ohms := max(s.Sense.Ohms, s.Sense.TransformerOhms) * (1 + tolerance*(2*rnd.Float64()-1))
-			d := m
-			for _, v := range []*Value{&d.Sense, &d.Plate, &d.Cathode, &d.Screen} {
-				v.X += v.U * rnd.NormFloat64()
-			}
-			ik, ip, va := w.figures(&s, ohms, d)
-			for i, y := range [...]float64{ik, ip, va, ip * va, ip * va / s.Limit} {
-				y -= got[i].X // keeps the sums of squares small
-				sum[i] += y
-				sum2[i] += y * y
-			}
-		}
-		for i, what := range [...]string{"cathode current", "plate current", "plate volts", "dissipation", "ratio"} {
-			if !got[i].Known {
-				continue
-			}
-			u := math.Sqrt((sum2[i] - sum[i]*sum[i]/draws) / (draws - 1))
-			if !(math.Abs(got[i].U/u-1) < 0.03) {
-				t.Errorf("%s: u of %s is %g, Monte Carlo %g", w.name, what, got[i].U, u)
-			}
-		}
-		if w.name == "cathode resistor" {
-			// The check bites: current and plate volts taken as independent would miss it.
-			apart := math.Hypot(f.PlateVolts.X*f.PlateCurrent.U, f.PlateCurrent.X*f.PlateVolts.U)
-			if math.Abs(apart/f.PlateDissipation.U-1) < 0.1 {
-				t.Errorf("without correlation u of dissipation would be %g, with it %g: choose a tube that tells them apart", apart, f.PlateDissipation.U)
-			}
+			near("cathode current ratio", f.CathodeCurrentRatio, (x.ip+x.is)/0.150)
 		}
 	}
 }
 
 // What is unknown takes with it what depends on it, and nothing else.
 func TestUnknownInUnknownOut(t *testing.T) {
-	all := Measured{Sense: volts(0.04), Plate: volts(460), Cathode: volts(20), Screen: volts(1)}
+	all := Measured{Sense: volts(0.04), Plate: volts(460), Cathode: volts(20), Screen: volts(1), ScreenSupply: volts(400)}
 	plain := one(25, 1)
 	with := func(change func(*bench.Socket)) bench.Socket { s := plain; change(&s); return s }
 	screen := with(func(s *bench.Socket) { s.ScreenMeter, s.ScreenOhms = 2, 1000 })
+	share := with(func(s *bench.Socket) { s.ScreenShare = 0.06 })
 	cathode := with(func(s *bench.Socket) { s.CathodeMeter = 3 })
 	primary := with(func(s *bench.Socket) { s.Sense.Ohms, s.Sense.TransformerOhms = 0, 40 })
 	for _, c := range []struct {
@@ -252,38 +253,72 @@ func TestUnknownInUnknownOut(t *testing.T) {
 		socket bench.Socket
 		lose   func(*Measured)
 		known  string // cathode current, plate current, plate volts, dissipation, ratio
+		screen string // current, volts, dissipation, ratio
+		shares string // of plate volts, of cathode current
 	}{
-		{"all there", plain, func(*Measured) {}, "11111"},
-		{"no sense", plain, func(m *Measured) { m.Sense = Value{} }, "00000"},
-		{"no plate", plain, func(m *Measured) { m.Plate = Value{} }, "11000"},
-		{"nothing", plain, func(m *Measured) { *m = Measured{} }, "00000"},
-		{"no screen figure, no screen meter", plain, func(m *Measured) { m.Screen, m.Cathode = Value{}, Value{} }, "11111"},
-		{"no screen figure", screen, func(m *Measured) { m.Screen = Value{} }, "10100"},
-		{"no cathode figure", cathode, func(m *Measured) { m.Cathode = Value{} }, "11000"},
-		{"no sense, but cathode", cathode, func(m *Measured) { m.Sense = Value{} }, "00100"},
-		{"primary", primary, func(*Measured) {}, "01111"},
-		{"primary, no plate", primary, func(m *Measured) { m.Plate = Value{} }, "01000"},
-		{"no limit", with(func(s *bench.Socket) { s.Limit = 0 }), func(*Measured) {}, "11110"},
-		{"no resistor", with(func(s *bench.Socket) { s.Sense.Ohms = 0 }), func(*Measured) {}, "00100"},
-		{"no screen resistor", with(func(s *bench.Socket) { s.ScreenMeter = 2 }), func(*Measured) {}, "10100"},
+		{"all there", plain, func(*Measured) {}, "11111", "0100", "11"},
+		{"no sense", plain, func(m *Measured) { m.Sense = Value{} }, "00000", "0000", "00"},
+		{"no plate", plain, func(m *Measured) { m.Plate = Value{} }, "11000", "0100", "01"},
+		{"nothing", plain, func(m *Measured) { *m = Measured{} }, "00000", "0000", "00"},
+		{"no screen figure, no screen meter", plain, func(m *Measured) { m.Screen, m.Cathode = Value{}, Value{} }, "11111", "0100", "11"},
+		{"screen", screen, func(*Measured) {}, "11111", "1111", "11"},
+		{"no screen figure", screen, func(m *Measured) { m.Screen = Value{} }, "10100", "0000", "11"},
+		{"no screen supply", screen, func(m *Measured) { m.ScreenSupply = Value{} }, "11111", "1000", "11"},
+		{"share", share, func(*Measured) {}, "11111", "1111", "11"},
+		{"share, no sense", share, func(m *Measured) { m.Sense = Value{} }, "00000", "0000", "00"},
+		{"no cathode figure", cathode, func(m *Measured) { m.Cathode = Value{} }, "11000", "0000", "01"},
+		{"no sense, but cathode", cathode, func(m *Measured) { m.Sense = Value{} }, "00100", "0100", "10"},
+		{"primary", primary, func(*Measured) {}, "01111", "0100", "10"},
+		{"primary, no plate", primary, func(m *Measured) { m.Plate = Value{} }, "01000", "0100", "00"},
+		{"no limit", with(func(s *bench.Socket) { s.Limit = 0 }), func(*Measured) {}, "11110", "0100", "11"},
+		{"limits not published", with(func(s *bench.Socket) {
+			s.ScreenMeter, s.ScreenOhms, s.Tube = 2, 1000, &tube.Type{}
+		}), func(*Measured) {}, "11111", "1110", "00"},
+		{"no resistor", with(func(s *bench.Socket) { s.Sense.Ohms = 0 }), func(*Measured) {}, "00100", "0100", "10"},
+		{"no screen resistor", with(func(s *bench.Socket) { s.ScreenMeter = 2 }), func(*Measured) {}, "10100", "0100", "11"},
 	} {
 		m := all
 		c.lose(&m)
 		f := Convert(&c.socket, m)
-		got := ""
-		for _, v := range [...]Value{f.CathodeCurrent, f.PlateCurrent, f.PlateVolts, f.PlateDissipation, f.DissipationRatio} {
-			if v.Known {
-				got += "1"
-			} else {
-				got += "0"
+		known := func(values ...Value) (s string) {
+			for _, v := range values {
+				if !v.Known && v != (Value{}) {
+					t.Errorf("%s: unknown, yet %+v", c.name, v)
+				}
+				s += map[bool]string{true: "1", false: "0"}[v.Known]
 			}
-			if !v.Known && v != (Value{}) {
-				t.Errorf("%s: unknown, yet %+v", c.name, v)
-			}
+			return s
 		}
-		if got != c.known {
+		if got := known(f.CathodeCurrent, f.PlateCurrent, f.PlateVolts, f.PlateDissipation, f.DissipationRatio); got != c.known {
 			t.Errorf("%s: known %s, want %s", c.name, got, c.known)
 		}
+		if got := known(f.ScreenCurrent, f.ScreenVolts, f.ScreenDissipation, f.ScreenRatio); got != c.screen {
+			t.Errorf("%s: of the screen known %s, want %s", c.name, got, c.screen)
+		}
+		if got := known(f.PlateVoltsRatio, f.CathodeCurrentRatio); got != c.shares {
+			t.Errorf("%s: of the shares known %s, want %s", c.name, got, c.shares)
+		}
+	}
+}
+
+// 40 K warmer is 16 % more ohms (15.7): the current reads at the middle, and the
+// band of both ends is its uncertainty.
+func TestWindingWarms(t *testing.T) {
+	s := one(25, 0)
+	s.Sense.TransformerOhms, s.Sense.Tolerance = 100, 1e-9
+	m := Measured{Sense: Value{4, 1e-9, true}, Plate: Value{404, 1e-9, true}}
+	cold := Convert(&s, m)
+	s.Sense.WarmsBy = 40
+	warm := Convert(&s, m)
+	if math.Abs(cold.PlateCurrent.X-0.04) > 1e-12 || math.Abs(warm.PlateCurrent.X-0.04/1.0786) > 1e-12 {
+		t.Errorf("cold %v, warm %v; want 40 mA, 37.085 mA", cold.PlateCurrent, warm.PlateCurrent)
+	}
+	if want := 0.04 / 1.0786 * 0.0786 / 1.0786 / math.Sqrt(3); math.Abs(warm.PlateCurrent.U/want-1) > 1e-6 {
+		t.Errorf("u %g, want %g", warm.PlateCurrent.U, want)
+	}
+	s.Sense.TransformerOhms, s.Sense.Ohms = 0, 100
+	if f := Convert(&s, m); f.PlateCurrent != cold.PlateCurrent {
+		t.Errorf("a cathode resistor is no winding: %v, want %v", f.PlateCurrent, cold.PlateCurrent)
 	}
 }
 
@@ -327,6 +362,32 @@ func TestMeasuredValue(t *testing.T) {
 	}
 }
 
+// What is not DC volts never becomes a current or a dissipation.
+func TestVoltsRefusesAllElse(t *testing.T) {
+	for _, c := range []struct{ text, unit, flags string }{
+		{"38.2", "Ω", ""}, {"38.2", "kΩ", "auto"}, {"38.2", "mA", "dc"}, {"38.2", "A", ""}, {"38.2", "Hz", ""}, {"38.2", "nF", ""},
+		{"38.2", "°C", ""}, {"38.2", "°F", ""}, {"38.2", "%", ""}, {"38.2", "dB", ""}, {"38.2", "hFE", ""}, {"38.2", "", ""},
+		{"38.2", "mV", "ac"}, {"38.2", "V", "ac dc"}, {"0.612", "V", "diode"}, {"0.612", "V", "dc diode"}, {"38.2", "Ω", "beep"}, {"38.2", "V", "beep"},
+		{"OL", "mV", "dc"}, {"OL", "V", "diode overload"}, {"NaN", "V", "dc"},
+	} {
+		r, err := drivers.ParseReading(c.text, c.unit, c.flags)
+		if err != nil {
+			t.Fatal(err)
+		}
+		v := Volts(r, bench.Accuracy{Given: true, OfReading: 0.005, Counts: 3})
+		s := one(25, 1)
+		if f := Convert(&s, Measured{Sense: v, Plate: volts(460)}); v != (Value{}) || f.CathodeCurrent != (Value{}) || f.PlateDissipation != (Value{}) {
+			t.Errorf("%v: %+v, %+v", r, v, f)
+		}
+	}
+	for _, flags := range []string{"", "dc", "dc auto", "lowbat"} {
+		r, err := drivers.ParseReading("38.2", "mV", flags)
+		if v := Volts(r, bench.Accuracy{}); err != nil || v != volts(0.0382) {
+			t.Errorf("%v: %+v, %v", r, v, err)
+		}
+	}
+}
+
 func TestSenseOpenVolts(t *testing.T) {
 	s := one(25, 1)
 	near := func(what string, got, want float64) {
@@ -362,7 +423,7 @@ var sink Figures
 func TestConvertAllocatesNothing(t *testing.T) {
 	for _, w := range ways {
 		x := simulated{ip: 0.04, is: 0.003, vak: 460, cathodeOhms: 1, primary: 40, screen: 470}
-		s, m := w.socket(x), w.meters(x)
+		s, m := w.socket(x), w.show(x)
 		r := drivers.Reading{Digits: 382, Exp: -4, Prefix: -3, Quantity: drivers.Voltage}
 		if n := testing.AllocsPerRun(100, func() {
 			m.Sense = MeasuredValue(r, bench.Accuracy{Given: true, Counts: 3})
@@ -375,7 +436,7 @@ func TestConvertAllocatesNothing(t *testing.T) {
 
 func BenchmarkConvert(b *testing.B) {
 	x := simulated{ip: 0.04, is: 0.003, vak: 460, cathodeOhms: 1, primary: 40, screen: 470}
-	s, m := ways[3].socket(x), ways[3].meters(x)
+	s, m := ways[3].socket(x), ways[3].show(x)
 	b.ReportAllocs()
 	for b.Loop() {
 		sink = Convert(&s, m)

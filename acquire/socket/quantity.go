@@ -6,14 +6,16 @@ import "math"
 const (
 	bySense = iota
 	byOhms
+	byWarmth
 	byPlate
 	byCathode
 	byScreen
+	bySupply
 	numInputs
 )
 
-// uncertainties are the standard uncertainties of the inputs; 0 is not stated.
-type uncertainties [numInputs]float64
+// inputs are what a socket's figures are worked out from; a U of 0 is not stated.
+type inputs [numInputs]Value
 
 // quantity is a number with its sensitivity coefficient to each input (GUM
 // 5.1.3, forward differentiation). Since it leads back to the inputs, figures
@@ -24,12 +26,12 @@ type quantity struct {
 	known bool
 }
 
-// input is a measured value, by its place among the inputs.
-func input(i int, v Value) quantity {
-	if !v.Known {
+// at is one input as a quantity.
+func (in *inputs) at(i int) quantity {
+	if !in[i].Known {
 		return quantity{}
 	}
-	q := exact(v.X)
+	q := exact(in[i].X)
 	q.c[i] = 1
 	return q
 }
@@ -72,7 +74,7 @@ func (a quantity) with(b quantity, x, da, db float64) quantity {
 }
 
 // value combines the inputs' uncertainties (GUM eq. 10).
-func (a quantity) value(u *uncertainties) Value {
+func (a quantity) value(in *inputs) Value {
 	if !a.known {
 		return Value{}
 	}
@@ -82,10 +84,10 @@ func (a quantity) value(u *uncertainties) Value {
 		if c == 0 {
 			continue
 		}
-		if u[i] == 0 {
+		if in[i].U == 0 {
 			return v
 		}
-		t := c * u[i]
+		t := c * in[i].U
 		sum += float64(t * t)
 	}
 	v.U = math.Sqrt(sum)

@@ -113,7 +113,7 @@ var (
 
 // check says what is wrong with a type.
 func (t *Type) check() error {
-	if err := t.Rating.check(map[string]bool{"heater_volts": t.HeaterVolts > 0, "pins": t.Base != ""}); err != nil {
+	if err := t.Rating.check(map[string]bool{"heater_volts": t.HeaterVolts > 0, "heater_amperes": t.HeaterAmperes > 0, "pins": t.Base != ""}); err != nil {
 		return err
 	}
 	for i := range t.Also {
@@ -140,6 +140,7 @@ func (r *Rating) check(more map[string]bool) error {
 	figures := map[string]float64{
 		"screen_dissipation_w": r.ScreenDissipation, "plate_volts_max": r.PlateVolts,
 		"screen_volts_max": r.ScreenVolts, "cathode_current_max_a": r.CathodeCurrent,
+		"grid_ohms_fixed_max": r.GridOhmsFixed, "grid_ohms_cathode_max": r.GridOhmsCathode,
 	}
 	given := map[string]bool{"rating_system": true}
 	for name, x := range figures {
@@ -155,6 +156,10 @@ func (r *Rating) check(more map[string]bool) error {
 		return errors.New("plate_dissipation_w is missing")
 	case r.CathodeCurrent > 1:
 		return fmt.Errorf("cathode_current_max_a: %g: write amperes, 0.150 for 150 mA", r.CathodeCurrent)
+	case r.GridOhmsCathode > 0 && r.GridOhmsCathode < r.GridOhmsFixed:
+		return fmt.Errorf("grid_ohms_cathode_max: %.0f is under the %.0f of fixed bias; a cathode resistor allows more, never less", r.GridOhmsCathode, r.GridOhmsFixed)
+	case r.GridOhmsFixed > 0 && r.GridOhmsFixed < 1000:
+		return fmt.Errorf("grid_ohms_fixed_max: %g: write ohms, 100_000 for 100 kΩ", r.GridOhmsFixed)
 	case r.Source == "":
 		return errors.New("source is missing: name the document by maker, type and date")
 	case own < 0:

@@ -20,9 +20,14 @@ type Rating struct {
 	PlateVolts        float64 `json:"plate_volts_max,omitempty" toml:"plate_volts_max"`             // volt; 0 not published
 	ScreenVolts       float64 `json:"screen_volts_max,omitempty" toml:"screen_volts_max"`           // volt; 0 not published
 	CathodeCurrent    float64 `json:"cathode_current_max_a,omitempty" toml:"cathode_current_max_a"` // ampere; 0 not published
-	System            string  `json:"rating_system" toml:"rating_system"`                           // design-centre, design-maximum, absolute-maximum, maker's limits
-	Source            string  `json:"source" toml:"source"`                                         // document: maker, type, date
-	Mark              Mark    `json:"mark" toml:"mark"`                                             // of the plate dissipation
+	// Greatest resistance of the control grid's circuit, ohm; 0 not published.
+	// Above it a little gas makes the tube run away.
+	GridOhmsFixed   float64 `json:"grid_ohms_fixed_max,omitempty" toml:"grid_ohms_fixed_max"`     // with fixed bias
+	GridOhmsCathode float64 `json:"grid_ohms_cathode_max,omitempty" toml:"grid_ohms_cathode_max"` // with cathode bias
+	GridNote        string  `json:"grid_note,omitempty" toml:"grid_note"`                         // on what condition, or by whom
+	System          string  `json:"rating_system" toml:"rating_system"`                           // design-centre, design-maximum, absolute-maximum, maker's limits
+	Source          string  `json:"source" toml:"source"`                                         // document: maker, type, date
+	Mark            Mark    `json:"mark" toml:"mark"`                                             // of the plate dissipation
 	// Weaker names what stands here on a weaker mark than Mark, by the names
 	// of this JSON, "pins" for the base and all pins together. Nil when nothing does.
 	Weaker map[string]Mark `json:"weaker_marks,omitempty" toml:"weaker_marks"`
@@ -36,13 +41,14 @@ type Type struct {
 	Rating
 	Also []Rating `json:"also,omitempty" toml:"also"` // what other sources say
 
-	HeaterVolts float64 `json:"heater_volts,omitempty" toml:"heater_volts"` // volt
-	Base        string  `json:"base,omitempty" toml:"base"`                 // "octal 7AC", "noval 9CV": the socket, and the basing code where known
-	PlatePin    string  `json:"plate_pin,omitempty" toml:"plate_pin"`       // "3", or "cap"
-	CathodePin  string  `json:"cathode_pin,omitempty" toml:"cathode_pin"`   // "8"; "1, 4" for a filament
-	ScreenPin   string  `json:"screen_pin,omitempty" toml:"screen_pin"`     // empty without a screen
-	GridPin     string  `json:"grid_pin,omitempty" toml:"grid_pin"`         // control grid
-	PinNote     string  `json:"pin_note,omitempty" toml:"pin_note"`         // what a hand at this socket must know: "g3 is pin 1: tie it to pin 8"
+	HeaterVolts   float64 `json:"heater_volts,omitempty" toml:"heater_volts"`     // volt
+	HeaterAmperes float64 `json:"heater_amperes,omitempty" toml:"heater_amperes"` // ampere; the high end where the maker gives a range
+	Base          string  `json:"base,omitempty" toml:"base"`                     // "octal 7AC", "noval 9CV": the socket, and the basing code where known
+	PlatePin      string  `json:"plate_pin,omitempty" toml:"plate_pin"`           // "3", or "cap"
+	CathodePin    string  `json:"cathode_pin,omitempty" toml:"cathode_pin"`       // "8"; "1, 4" for a filament
+	ScreenPin     string  `json:"screen_pin,omitempty" toml:"screen_pin"`         // empty without a screen
+	GridPin       string  `json:"grid_pin,omitempty" toml:"grid_pin"`             // control grid
+	PinNote       string  `json:"pin_note,omitempty" toml:"pin_note"`             // what a hand at this socket must know: "g3 is pin 1: tie it to pin 8"
 	// Share of the cathode current that goes to the screen at idle, as
 	// published sheets give it: low and high end. 0 when there is no screen or
 	// nothing is published. Shown, never applied.

@@ -1,9 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
+	"strings"
 	"text/tabwriter"
 
 	"nightsoak/acquire/tube"
@@ -38,29 +40,45 @@ func (c *tubesCmd) Run(a *app) error {
 	return w.Flush()
 }
 
+// printTube shows a type in full; a figure that stands on a weaker mark than its
+// rating's says so itself.
 func printTube(out io.Writer, t *tube.Type) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	row := func(what, format string, args ...any) {
 		fmt.Fprintf(w, "  %s\t"+format+"\n", append([]any{what}, args...)...)
 	}
-	fmt.Fprintln(w, t.Name)
+	fmt.Fprintln(w, strings.Join(append([]string{t.Name}, t.Aliases...), ", "))
 	rating := func(r *tube.Rating) {
-		row("plate dissipation", "%g W, %s", r.PlateDissipation, r.System)
+		row("plate dissipation", "%g W, %s%s", r.PlateDissipation, r.System, marked(r, "rating_system"))
 		for _, x := range []struct {
-			what, unit string
-			v          float64
-		}{{"screen dissipation", "W", r.ScreenDissipation}, {"plate volts", "V", r.PlateVolts}, {"screen volts", "V", r.ScreenVolts}, {"cathode current", "mA", 1000 * r.CathodeCurrent}} {
+			what, name, unit string
+			v                float64
+		}{
+			{"screen dissipation", "screen_dissipation_w", "W", r.ScreenDissipation},
+			{"plate volts", "plate_volts_max", "V", r.PlateVolts},
+			{"screen volts", "screen_volts_max", "V", r.ScreenVolts},
+			{"cathode current", "cathode_current_max_a", "mA", 1000 * r.CathodeCurrent},
+			{"grid circuit, fixed bias", "grid_ohms_fixed_max", "kΩ", r.GridOhmsFixed / 1000},
+			{"grid circuit, cathode bias", "grid_ohms_cathode_max", "kΩ", r.GridOhmsCathode / 1000},
+		} {
 			if x.v > 0 {
-				row(x.what, "%g %s at most", x.v, x.unit)
+				row(x.what, "%g %s at most%s", x.v, x.unit, marked(r, x.name))
 			}
+		}
+		if r.GridNote != "" {
+			row("", "%s", r.GridNote)
 		}
 		row("source", "%s (%s)", r.Source, r.Mark)
 	}
 	rating(&t.Rating)
 	if t.HeaterVolts > 0 {
-		row("heater", "%g V", t.HeaterVolts)
+		row("heater", "%g V%s, %g A%s", t.HeaterVolts, marked(&t.Rating, "heater_volts"), t.HeaterAmperes, marked(&t.Rating, "heater_amperes"))
 	}
-	row("base", "%s: plate %s, cathode %s, screen %s, grid %s", dash(t.Base), dash(t.PlatePin), dash(t.CathodePin), dash(t.ScreenPin), dash(t.GridPin))
+	pins := "pins not known"
+	if t.PlatePin != "" {
+		pins = fmt.Sprintf("plate %s, cathode %s, screen %s, grid %s%s", t.PlatePin, t.CathodePin, cmp.Or(t.ScreenPin, "none"), t.GridPin, marked(&t.Rating, "pins"))
+	}
+	row("base", "%s: %s", cmp.Or(t.Base, "not known"), pins)
 	if t.PinNote != "" {
 		row("at the socket", "%s", t.PinNote)
 	}
@@ -74,9 +92,11 @@ func printTube(out io.Writer, t *tube.Type) error {
 	return w.Flush()
 }
 
-func dash(s string) string {
-	if s == "" {
-		return "not known"
+// marked is the weaker mark of a figure, named as in JSON, in brackets; empty
+// where it stands on the rating's own.
+func marked(r *tube.Rating, name string) string {
+	if m := r.Weaker[name]; m != "" {
+		return " (" + string(m) + ")"
 	}
-	return s
+	return ""
 }
