@@ -90,7 +90,7 @@ func (e *Engine) act(a *Act) {
 	case "adjusted":
 		for _, s := range e.sockets {
 			if a.Socket == "all" || a.Socket == s.Name {
-				s.restart(e.now)
+				s.adjusted()
 				e.judgeSocket(s, true)
 			}
 		}
@@ -102,8 +102,13 @@ func (e *Engine) act(a *Act) {
 				if s == m.roving {
 					s.restart(e.now)
 				}
-				// What the probe showed at the other socket is not this one's.
+				// What the probe showed at the other socket is not this one's,
+				// and nobody watches the one it left.
 				m.value, m.overs, m.digits = socket.Value{}, 0, stillness{}
+				s.pending.reset()
+				for _, c := range s.conds {
+					c.forget()
+				}
 				e.update(s)
 				e.judgeSocket(s, true)
 			}

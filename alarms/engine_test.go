@@ -488,7 +488,7 @@ func TestRovingProbe(t *testing.T) {
 	s.run(time.Hour)
 	s.want(s.ev)
 	v5, v6 := s.e.Snapshot().Sockets[0], s.e.Snapshot().Sockets[1]
-	if v5.CathodeCurrent.Known || v5.Why != "probe elsewhere" || !v5.SettledRatio.Known || v6.CathodeCurrent.X != 0.043 || !v6.Settled {
+	if v5.CathodeCurrent.Known || v5.Why != "probe at V6" || !v5.SettledRatio.Known || v6.CathodeCurrent.X != 0.043 || !v6.Settled {
 		t.Errorf("V5 %+v\nV6 %+v", v5, v6)
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"nightsoak/acquire/bench"
+	"nightsoak/acquire/socket"
 )
 
 var notSettled = &socketRule{
@@ -25,6 +26,42 @@ var notSettled = &socketRule{
 		return fmt.Sprintf("%s has not settled %s after it began to conduct: still moving by %+.2g mA in 5 min", s.Name,
 			people(s.e.job.Limits.SettleBy), 1000*300*s.slope.X)
 	},
+}
+
+// adjusted takes that the socket's trimmer was turned. As found is what it idled
+// at when that was first said: as last settled, else the median of the last
+// minute that was seen of it.
+func (s *socketState) adjusted() {
+	if s.asFound == nil {
+		found, at := bin{current: math.NaN(), volts: math.NaN(), ratio: math.NaN()}, s.e.now
+		switch n := len(s.bins); {
+		case s.settledAt > 0:
+			found, at = s.settledBin, s.settledAt
+		case n > 0:
+			found = s.medians(s.bins[max(0, n-int(time.Minute/binLength)):])
+			at = time.Duration(math.Round(1000*found.t)) * time.Millisecond
+		}
+		s.asFound = found.idle(at)
+	}
+	s.asLeft, s.settledAt = nil, 0
+	s.restart(s.e.now)
+}
+
+// idle is a bin as what a socket idled at.
+func (b bin) idle(at time.Duration) *Idle {
+	i := &Idle{T: at, CathodeCurrent: known(b.current), PlateVolts: known(b.volts), DissipationRatio: known(b.ratio)}
+	if b.plateOnly {
+		i.CathodeCurrent, i.PlateCurrent = socket.Value{}, i.CathodeCurrent
+	}
+	return i
+}
+
+func (i *Idle) clone() *Idle {
+	if i == nil {
+		return nil
+	}
+	c := *i
+	return &c
 }
 
 // idle is the dissipation ratio of the last 10 s as it would be at the plate

@@ -2,6 +2,7 @@ package alarms
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"nightsoak/acquire/bench"
@@ -137,4 +138,9 @@ var noConduction = &socketRule{
 func milliamps(a float64) string { return fmt.Sprintf("%.1f mA", 1000*a) }
 
 // known is a Value of x, or unknown for NaN.
-func known(x float64) socket.Value { return socket.Value{X: x, Known: x == x} }
+func known(x float64) socket.Value {
+	if math.IsNaN(x) {
+		return socket.Value{}
+	}
+	return socket.Value{X: x, Known: true}
+}

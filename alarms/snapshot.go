@@ -32,18 +32,20 @@ type HTState struct {
 	Settled socket.Value
 }
 
-// AmplifierState is what the sockets come to together, where all of them are known.
+// AmplifierState is what the sockets come to together, where all of them are
+// known. Uncertainties that may be correlated are added linearly: U is at most.
 type AmplifierState struct {
-	HTCurrent socket.Value // ampere, of all output tubes
+	HTCurrent socket.Value // ampere, of all output tubes; without the screens' where plate current alone is known
 	Power     socket.Value // watt, plate and known screen dissipation of all output tubes
-	FuseRatio socket.Value // of the HT fuse; unknown without one in the job
-	Imbalance socket.Value // between the halves, ratio of their mean: (a - b) / mean
+	FuseRatio socket.Value // HTCurrent, of the HT fuse; unknown without one in the job
+	Imbalance socket.Value // between the halves' plate currents, ratio of their mean: (a - b) / mean
 }
 
 // Idle is what a socket idled at.
 type Idle struct {
 	T                time.Duration // run time
 	CathodeCurrent   socket.Value  // ampere
+	PlateCurrent     socket.Value  // ampere; only where it is what is sensed and the cathode's is unknown
 	PlateVolts       socket.Value  // volt, plate to cathode
 	DissipationRatio socket.Value
 }
@@ -60,15 +62,15 @@ type SocketState struct {
 	TargetTolerance float64
 	DriftPerHour    socket.Value // slope of the current over the last 5 min, as a ratio of it per hour
 	Settled         bool
-	SettledRatio    socket.Value  // dissipation ratio at the last settling
+	SettledRatio    socket.Value  // dissipation ratio at the last settling, whether or not it holds now; unknown once its trimmer was turned
 	SettledAt       time.Duration // run time of the last settling
 	SettlesIn       socket.Value  // forecast, second; unknown when there is none or it has settled
 	Age             socket.Value  // since the last reading of its sense meter, second
 	NotConducting   bool
 	AsFound         *Idle // when the operator first said that a trimmer was turned; nil before
-	AsLeft          *Idle // at the last settling after that; nil before
-	// Neighbour is how far its current is from the mean of the others of its
-	// half, as a ratio of that; unknown where there are none.
+	AsLeft          *Idle // at the last settling since a trimmer was last turned; nil before
+	// Neighbour is how far its plate current is from the mean of the others of
+	// its half, as a ratio of that; unknown where there are none.
 	Neighbour socket.Value
 	// Why says in words why the current is unknown; empty when it is known.
 	Why string
@@ -119,13 +121,13 @@ func (e *Engine) Snapshot() Snapshot {
 	}
 	for _, s := range e.sockets {
 		st := SocketState{Name: s.Name, Tube: s.Tube.Name, Half: s.Half, Figures: s.fig, Limit: s.Limit, Target: e.job.IdleTarget, TargetTolerance: e.job.Limits.IdleTolerance,
-			Settled: s.settled, SettledAt: s.settledAt, SettlesIn: s.settlesIn, NotConducting: s.is("no-conduction")}
+			Settled: s.settled, SettledAt: s.settledAt, SettlesIn: s.settlesIn, NotConducting: s.is("no-conduction"), AsFound: s.asFound.clone(), AsLeft: s.asLeft.clone()}
 		if !s.meter.fresh(e.now) {
 			st.Figures = socket.Figures{}
 		}
 		if !st.CathodeCurrent.Known && !st.PlateCurrent.Known {
 			// What was learnt of a current that is not known now is not shown as if it held.
-			st.Settled, st.SettlesIn, st.Why = false, socket.Value{}, s.why()
+			st.Settled, st.SettlesIn, st.NotConducting, st.Why = false, socket.Value{}, false, s.why()
 		}
 		if s.read {
 			st.Age = known((e.now - s.readAt).Seconds())
@@ -133,10 +135,14 @@ func (e *Engine) Snapshot() Snapshot {
 		if s.slope.Known && len(s.bins) > 0 && st.Why == "" {
 			st.DriftPerHour = known(3600 * s.slope.X / s.bins[len(s.bins)-1].current)
 		}
-		if s.settled {
+		if s.settledAt > 0 {
 			st.SettledRatio = known(s.settledBin.ratio)
 		}
 		sn.Sockets = append(sn.Sockets, st)
+	}
+	sn.Amplifier = e.amplifier(sn.Sockets)
+	for i := range sn.Sockets {
+		sn.Sockets[i].Neighbour = e.neighbour(sn.Sockets, i)
 	}
 	for i := range e.meters {
 		m := &e.meters[i]
@@ -196,12 +202,14 @@ func (a AlarmState) urgency() int {
 func (s *socketState) why() string {
 	m := s.meter
 	switch now := s.e.now; {
+	case s.elsewhere():
+		return "probe at " + m.roving.Name
 	case !m.seen:
 		return "no reading yet"
 	case !m.fresh(now):
 		return m.Name + " silent for " + people(now-m.lastAt)
-	case s.elsewhere():
-		return "probe elsewhere"
+	case s.Sense.Roving && m.lastAt <= s.since:
+		return "no reading yet since the probe came"
 	case s.senseOpen:
 		return "sense resistor open"
 	case m.wrongFunction():

@@ -34,6 +34,8 @@ type bin struct {
 	ratio   float64 // dissipation ratio; NaN when unknown
 	exp     int8    // of one count of the sense meter: its range; mixedRanges for several
 	doubt   float64 // for the range it was read in, see meter.doubt
+
+	plateOnly bool // current is the plate's, the cathode's being unknown
 }
 
 // pendingBin gathers readings until their stretch is over.
@@ -43,10 +45,11 @@ type pendingBin struct {
 	tSum                      float64
 	exp                       int8
 	doubt                     float64
+	plateOnly                 bool
 }
 
 func (p *pendingBin) reset() {
-	p.currents, p.volts, p.ratioses, p.tSum, p.doubt = p.currents[:0], p.volts[:0], p.ratioses[:0], 0, 0
+	p.currents, p.volts, p.ratioses, p.tSum, p.doubt, p.plateOnly = p.currents[:0], p.volts[:0], p.ratioses[:0], 0, 0, false
 }
 
 // socketState is one socket as the engine judges it.
@@ -79,10 +82,12 @@ type socketState struct {
 	holdSince  time.Duration
 	settlesIn  socket.Value // second
 	settled    bool
-	settledAt  time.Duration
-	settledBin bin // figures it settled at
-	reference  bin // what drift is measured from: the settled figures, or those after a step
+	settledAt  time.Duration // 0 before, and once its trimmer was turned
+	settledBin bin           // figures it last settled at
+	reference  bin           // what drift is measured from: the settled figures, or those after a step
 	growth     growth
+
+	asFound, asLeft *Idle
 }
 
 func (e *Engine) newSocket(i int) *socketState {
@@ -109,6 +114,7 @@ func (e *Engine) newSocket(i int) *socketState {
 	s.plate = attach(js.PlateMeter)
 	attach(js.CathodeMeter)
 	attach(js.ScreenMeter)
+	attach(js.ScreenSupply)
 	for _, r := range socketRules {
 		s.conds = append(s.conds, e.newCond(&r.rule, js.Name, func() string { return r.text(s) }))
 	}
@@ -155,6 +161,8 @@ func (e *Engine) update(s *socketState) {
 		Plate:   e.valueOf(s.plate),
 		Cathode: e.valueOf(e.meterAt(s.CathodeMeter)),
 		Screen:  e.valueOf(e.meterAt(s.ScreenMeter)),
+
+		ScreenSupply: e.valueOf(e.meterAt(s.ScreenSupply)),
 	}
 	elsewhere := s.elsewhere()
 	if elsewhere {
@@ -173,7 +181,7 @@ func (e *Engine) update(s *socketState) {
 		s.fig = socket.Convert(s.Socket, m)
 	}
 	if m.Sense.Known {
-		s.readAt, s.read = e.now, true
+		s.readAt, s.read = s.meter.lastAt, true
 	}
 	if s.conducting() && (e.phase == WarmUp || e.phase == Soak) && !s.conducted {
 		s.conducted, s.conductionArmed = true, true
@@ -229,6 +237,7 @@ func (e *Engine) bin(s *socketState) {
 		exp = mixedRanges
 	}
 	p.exp, p.doubt = exp, max(p.doubt, s.meter.doubt())
+	p.plateOnly = p.plateOnly || !s.fig.CathodeCurrent.Known
 	p.currents = append(p.currents, i.X)
 	p.tSum += e.now.Seconds()
 	if v := s.fig.PlateVolts; v.Known {
@@ -245,7 +254,7 @@ func (s *socketState) closeBin() {
 	if n == 0 {
 		return
 	}
-	b := bin{t: p.tSum / float64(n), current: trend.Median(p.currents), volts: trend.Median(p.volts), ratio: trend.Median(p.ratioses), exp: p.exp, doubt: p.doubt}
+	b := bin{t: p.tSum / float64(n), current: trend.Median(p.currents), volts: trend.Median(p.volts), ratio: trend.Median(p.ratioses), exp: p.exp, doubt: p.doubt, plateOnly: p.plateOnly}
 	p.reset()
 	if len(s.bins) == keepBins {
 		copy(s.bins, s.bins[1:])
@@ -295,6 +304,7 @@ func (s *socketState) medians(b []bin) bin {
 			m.exp = mixedRanges
 		}
 		m.doubt = max(m.doubt, x.doubt)
+		m.plateOnly = m.plateOnly || x.plateOnly
 	}
 	return m
 }
@@ -357,8 +367,11 @@ func (s *socketState) judgeSettling() {
 	s.settled, s.settledAt = true, now
 	s.settledBin = s.medians(window[max(0, len(window)-int(time.Minute/binLength)):])
 	s.reference = s.settledBin
+	if s.asFound != nil {
+		s.asLeft = s.settledBin.idle(now)
+	}
 	s.e.supply.settle()
-	ev := Event{Event: EventSettled, Socket: s.Name, CathodeCurrent: &socket.Value{X: s.settledBin.current, Known: s.fig.CathodeCurrent.Known},
+	ev := Event{Event: EventSettled, Socket: s.Name, CathodeCurrent: &socket.Value{X: s.settledBin.current, Known: !s.settledBin.plateOnly},
 		DissipationRatio: &socket.Value{X: s.settledBin.ratio, Known: !math.IsNaN(s.settledBin.ratio)}}
 	s.e.emit(ev)
 	s.e.afterSettling()

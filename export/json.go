@@ -16,6 +16,7 @@ type stateJSON struct {
 	Bench   string       `json:"bench"`
 	Run     *runJSON     `json:"run"` // null when no run is on
 	HT      htJSON       `json:"ht"`
+	Amp     ampJSON      `json:"amplifier"`
 	Sockets []socketJSON `json:"sockets"`
 	Watches []watchJSON  `json:"watches"`
 	Meters  []meterJSON  `json:"meters"`
@@ -39,6 +40,21 @@ type htJSON struct {
 	Settled socket.Value `json:"settled_volts"`
 }
 
+type ampJSON struct {
+	HTCurrent socket.Value `json:"ht_current_a"`
+	Power     socket.Value `json:"power_w"`
+	FuseRatio socket.Value `json:"fuse_ratio"`
+	Imbalance socket.Value `json:"imbalance"`
+}
+
+type idleJSON struct {
+	T                alarms.Seconds `json:"t"`
+	CathodeCurrent   socket.Value   `json:"cathode_current_a"`
+	PlateCurrent     socket.Value   `json:"plate_current_a"`
+	PlateVolts       socket.Value   `json:"plate_volts"`
+	DissipationRatio socket.Value   `json:"dissipation_ratio"`
+}
+
 type socketJSON struct {
 	Name             string       `json:"name"`
 	Tube             string       `json:"tube"`
@@ -58,6 +74,15 @@ type socketJSON struct {
 	SettlesIn        socket.Value `json:"settles_in_s"`
 	NotConducting    bool         `json:"not_conducting"`
 	Age              socket.Value `json:"age_s"`
+
+	ScreenCurrent       socket.Value `json:"screen_current_a"`
+	ScreenDissipation   socket.Value `json:"screen_dissipation_w"`
+	ScreenRatio         socket.Value `json:"screen_ratio"`
+	PlateVoltsRatio     socket.Value `json:"plate_volts_ratio"`
+	CathodeCurrentRatio socket.Value `json:"cathode_current_ratio"`
+	AsFound             *idleJSON    `json:"as_found"`
+	AsLeft              *idleJSON    `json:"as_left"`
+	Neighbour           socket.Value `json:"neighbour"`
 }
 
 type watchJSON struct {
@@ -90,6 +115,13 @@ type alarmJSON struct {
 	Advice   string          `json:"advice"`
 }
 
+func idle(i *alarms.Idle) *idleJSON {
+	if i == nil {
+		return nil
+	}
+	return &idleJSON{alarms.Seconds(i.T), known(i.CathodeCurrent), known(i.PlateCurrent), known(i.PlateVolts), known(i.DissipationRatio)}
+}
+
 // MarshalJSON is the state as /api/state shows it: SI units, null for unknown,
 // "run" null when no run is on, wall-clock stamps in RFC 3339 UTC.
 func (s State) MarshalJSON() ([]byte, error) {
@@ -97,6 +129,7 @@ func (s State) MarshalJSON() ([]byte, error) {
 	v := stateJSON{
 		Bench:   s.Bench,
 		HT:      htJSON{known(snap.HT.Volts), snap.HT.Charged, known(snap.HT.Settled)},
+		Amp:     ampJSON{known(snap.Amplifier.HTCurrent), known(snap.Amplifier.Power), known(snap.Amplifier.FuseRatio), known(snap.Amplifier.Imbalance)},
 		Sockets: make([]socketJSON, 0, len(snap.Sockets)),
 		Watches: make([]watchJSON, 0, len(snap.Watches)),
 		Meters:  make([]meterJSON, 0, len(snap.Meters)),
@@ -116,6 +149,9 @@ func (s State) MarshalJSON() ([]byte, error) {
 			Target: known(socket.Value{X: k.Target, Known: k.Target > 0}),
 			Drift:  known(k.DriftPerHour), Settled: k.Settled, SettledRatio: known(k.SettledRatio),
 			SettlesIn: known(k.SettlesIn), NotConducting: k.NotConducting, Age: known(k.Age),
+			ScreenCurrent: known(k.ScreenCurrent), ScreenDissipation: known(k.ScreenDissipation), ScreenRatio: known(k.ScreenRatio),
+			PlateVoltsRatio: known(k.PlateVoltsRatio), CathodeCurrentRatio: known(k.CathodeCurrentRatio),
+			AsFound: idle(k.AsFound), AsLeft: idle(k.AsLeft), Neighbour: known(k.Neighbour),
 		}
 		if k.SettledRatio.Known {
 			at := s.Wall(k.SettledAt)

@@ -39,11 +39,15 @@ func TestStateJSON(t *testing.T) {
 		Started: time.Date(2026, 1, 14, 21, 12, 0, 0, time.FixedZone("", 3600)),
 		Snapshot: alarms.Snapshot{
 			T: 9144 * time.Second, Phase: alarms.Soak, PhaseSince: 1410 * time.Second,
-			HT: alarms.HTState{Volts: is(462), Charged: &charged, Settled: is(462.4)},
+			HT:        alarms.HTState{Volts: is(462), Charged: &charged, Settled: is(462.4)},
+			Amplifier: alarms.AmplifierState{HTCurrent: is(0.164), Power: is(75.8), FuseRatio: is(0.328), Imbalance: is(-0.02)},
 			Sockets: []alarms.SocketState{{
 				Name: "V5", Tube: "6L6GC", Half: "a", Limit: 30, Target: 0.65,
 				Figures: socket.Figures{CathodeCurrent: is(0.041), PlateCurrent: is(0.041), PlateVolts: is(462), PlateDissipation: is(18.942),
-					DissipationRatio: socket.Value{X: 0.6314, U: 0.004, Known: true}},
+					DissipationRatio: socket.Value{X: 0.6314, U: 0.004, Known: true},
+					ScreenCurrent:    is(0.0025), ScreenVolts: is(455), ScreenDissipation: is(1.1375), ScreenRatio: is(0.2275), PlateVoltsRatio: is(0.924), CathodeCurrentRatio: is(0.41)},
+				AsFound: &alarms.Idle{T: 900 * time.Second, CathodeCurrent: is(0.036), PlateVolts: is(466), DissipationRatio: is(0.5592)},
+				AsLeft:  &alarms.Idle{T: 1302 * time.Second, PlateCurrent: is(0.041)}, Neighbour: is(0.015),
 				DriftPerHour: is(0.004), Settled: true, SettledRatio: is(0.63), SettledAt: 1302 * time.Second, Age: is(0.2),
 			}, {Name: "V6", Tube: "6L6GC", Limit: 30}},
 			Watches: []alarms.WatchState{{Name: "heater", Value: is(6.29), Quantity: drivers.Voltage}, {Name: "hum"}},
@@ -61,16 +65,22 @@ func TestStateJSON(t *testing.T) {
 		"bench": "north",
 		"run": map[string]any{"id": "r1", "ticket": "R-1187", "amplifier": "four-tube bass head, 100 W", "started": "2026-01-14T20:12:00Z",
 			"phase": "soak", "since": "2026-01-14T20:35:30Z", "t": 9144.0},
-		"ht": map[string]any{"volts": 462.0, "charged": true, "settled_volts": 462.4},
+		"ht":        map[string]any{"volts": 462.0, "charged": true, "settled_volts": 462.4},
+		"amplifier": map[string]any{"ht_current_a": 0.164, "power_w": 75.8, "fuse_ratio": 0.328, "imbalance": -0.02},
 		"sockets": []any{
 			map[string]any{"name": "V5", "tube": "6L6GC", "half": "a", "cathode_current_a": 0.041, "plate_current_a": 0.041, "plate_volts": 462.0,
 				"plate_dissipation_w": 18.942, "dissipation_ratio": 0.6314, "dissipation_ratio_u95": 0.008, "limit_w": 30.0, "target_ratio": 0.65,
 				"drift_per_hour_ratio": 0.004, "settled": true, "settled_ratio": 0.63, "settled_at": "2026-01-14T20:33:42Z", "settles_in_s": nil,
-				"not_conducting": false, "age_s": 0.2},
+				"not_conducting": false, "age_s": 0.2,
+				"screen_current_a": 0.0025, "screen_dissipation_w": 1.1375, "screen_ratio": 0.2275, "plate_volts_ratio": 0.924, "cathode_current_ratio": 0.41, "neighbour": 0.015,
+				"as_found": map[string]any{"t": 900.0, "cathode_current_a": 0.036, "plate_current_a": nil, "plate_volts": 466.0, "dissipation_ratio": 0.5592},
+				"as_left":  map[string]any{"t": 1302.0, "cathode_current_a": nil, "plate_current_a": 0.041, "plate_volts": nil, "dissipation_ratio": nil}},
 			map[string]any{"name": "V6", "tube": "6L6GC", "cathode_current_a": nil, "plate_current_a": nil, "plate_volts": nil,
 				"plate_dissipation_w": nil, "dissipation_ratio": nil, "dissipation_ratio_u95": nil, "limit_w": 30.0, "target_ratio": nil,
 				"drift_per_hour_ratio": nil, "settled": false, "settled_ratio": nil, "settled_at": nil, "settles_in_s": nil,
-				"not_conducting": false, "age_s": nil},
+				"not_conducting": false, "age_s": nil,
+				"screen_current_a": nil, "screen_dissipation_w": nil, "screen_ratio": nil, "plate_volts_ratio": nil, "cathode_current_ratio": nil, "neighbour": nil,
+				"as_found": nil, "as_left": nil},
 		},
 		"watches": []any{map[string]any{"name": "heater", "value": 6.29, "unit": "V"}, map[string]any{"name": "hum", "value": nil, "unit": ""}},
 		"meters": []any{
@@ -92,7 +102,8 @@ func TestStateJSON(t *testing.T) {
 // TestNoRun: no run is null, and lists are empty, not null.
 func TestNoRun(t *testing.T) {
 	want := map[string]any{"bench": "north", "run": nil, "ht": map[string]any{"volts": nil, "charged": nil, "settled_volts": nil},
-		"sockets": []any{}, "watches": []any{}, "meters": []any{}, "alarms": []any{}, "notices": []any{}}
+		"amplifier": map[string]any{"ht_current_a": nil, "power_w": nil, "fuse_ratio": nil, "imbalance": nil},
+		"sockets":   []any{}, "watches": []any{}, "meters": []any{}, "alarms": []any{}, "notices": []any{}}
 	if diff := cmp.Diff(want, decode(t, State{Bench: "north"})); diff != "" {
 		t.Error(diff)
 	}
@@ -103,15 +114,18 @@ func TestNotAFigure(t *testing.T) {
 	for _, x := range []float64{math.NaN(), math.Inf(1), math.Inf(-1)} {
 		v := is(x)
 		s := State{Snapshot: alarms.Snapshot{
-			HT: alarms.HTState{Volts: v, Settled: v},
+			HT:        alarms.HTState{Volts: v, Settled: v},
+			Amplifier: alarms.AmplifierState{HTCurrent: v, Power: v, FuseRatio: v, Imbalance: v},
 			Sockets: []alarms.SocketState{{
-				Figures:      socket.Figures{CathodeCurrent: v, PlateCurrent: v, PlateVolts: v, PlateDissipation: v, DissipationRatio: v},
+				Figures: socket.Figures{CathodeCurrent: v, PlateCurrent: v, PlateVolts: v, PlateDissipation: v, DissipationRatio: v, ScreenCurrent: v, ScreenDissipation: v, ScreenRatio: v, PlateVoltsRatio: v, CathodeCurrentRatio: v},
+				AsFound: &alarms.Idle{CathodeCurrent: v, PlateCurrent: v, PlateVolts: v, DissipationRatio: v}, Neighbour: v,
 				DriftPerHour: v, SettledRatio: v, SettlesIn: v, Age: v, Target: x, Limit: x}},
 			Watches: []alarms.WatchState{{Value: v}},
 			Meters:  []alarms.MeterState{{State: "ok", Age: v}},
 		}}
 		k := decode(t, s)["sockets"].([]any)[0].(map[string]any)
-		for _, field := range []string{"cathode_current_a", "dissipation_ratio", "drift_per_hour_ratio", "settles_in_s", "age_s", "target_ratio", "limit_w"} {
+		for _, field := range []string{"cathode_current_a", "dissipation_ratio", "drift_per_hour_ratio", "settles_in_s", "age_s", "target_ratio", "limit_w",
+			"screen_current_a", "screen_dissipation_w", "screen_ratio", "plate_volts_ratio", "cathode_current_ratio", "neighbour"} {
 			if got, ok := k[field]; !ok || got != nil {
 				t.Errorf("%g as %s reads %v", x, field, got)
 			}

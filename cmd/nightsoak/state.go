@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -42,18 +43,43 @@ type remoteState struct {
 		Volts   *float64
 		Charged *bool
 	}
+	Amplifier struct {
+		Current   *float64 `json:"ht_current_a"`
+		Watts     *float64 `json:"power_w"`
+		Fuse      *float64 `json:"fuse_ratio"`
+		Imbalance *float64
+	}
 	Sockets []struct {
 		Name, Tube string
 		Current    *float64 `json:"cathode_current_a"`
+		Plate      *float64 `json:"plate_current_a"`
 		Watts      *float64 `json:"plate_dissipation_w"`
 		Ratio      *float64 `json:"dissipation_ratio"`
 		Settled    bool
+		AsFound    *remoteIdle `json:"as_found"`
+		AsLeft     *remoteIdle `json:"as_left"`
 	}
 	Meters []struct {
 		Name, State, Reading, Unit string
 		Age                        *float64 `json:"age_s"`
 	}
 	Alarms []struct{ ID, Priority, State, Text, Advice string }
+}
+
+// remoteIdle is what a socket idled at, once.
+type remoteIdle struct {
+	T       float64
+	Current *float64 `json:"cathode_current_a"`
+	Plate   *float64 `json:"plate_current_a"`
+	Volts   *float64 `json:"plate_volts"`
+	Ratio   *float64 `json:"dissipation_ratio"`
+}
+
+func (i *remoteIdle) print(w io.Writer, socket, as string) {
+	if i != nil {
+		fmt.Fprintf(w, "%s\tas %s\t%s\t%s\t%s\tat %s\n", socket, as, figure(cmp.Or(i.Current, i.Plate), 1000, "mA"), figure(i.Volts, 1, "V"),
+			share(i.Ratio, "its limit"), clock(time.Duration(i.T*float64(time.Second))))
+	}
 }
 
 func (s *remoteState) print(out io.Writer) error {
@@ -76,11 +102,21 @@ func (s *remoteState) print(out io.Writer) error {
 		if x.Settled {
 			settled = "settled"
 		}
-		share := "share unknown"
-		if x.Ratio != nil {
-			share = fmt.Sprintf("%.1f %% of its limit", 100**x.Ratio)
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", x.Name, x.Tube, figure(cmp.Or(x.Current, x.Plate), 1000, "mA"), figure(x.Watts, 1, "W"), share(x.Ratio, "its limit"), settled)
+	}
+	if a := s.Amplifier; len(s.Sockets) > 0 {
+		fuse, halves := "", ""
+		if a.Fuse != nil {
+			fuse = share(a.Fuse, "the HT fuse")
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", x.Name, x.Tube, figure(x.Current, 1000, "mA"), figure(x.Watts, 1, "W"), share, settled)
+		if a.Imbalance != nil {
+			halves = fmt.Sprintf("half a %+.1f %% from b", 100**a.Imbalance)
+		}
+		fmt.Fprintf(w, "all\toutput tubes\t%s\t%s\t%s\t%s\n", figure(a.Current, 1000, "mA"), figure(a.Watts, 1, "W"), fuse, halves)
+	}
+	for _, x := range s.Sockets {
+		x.AsFound.print(w, x.Name, "found")
+		x.AsLeft.print(w, x.Name, "left")
 	}
 	for _, m := range s.Meters {
 		if m.State == "port" {
@@ -92,6 +128,13 @@ func (s *remoteState) print(out io.Writer) error {
 		fmt.Fprintf(w, "%s, %s, %s: %s\n    %s\n", x.ID, x.Priority, x.State, x.Text, x.Advice)
 	}
 	return w.Flush()
+}
+
+func share(ratio *float64, of string) string {
+	if ratio == nil {
+		return "share unknown"
+	}
+	return fmt.Sprintf("%.1f %% of %s", 100**ratio, of)
 }
 
 func figure(v *float64, scale float64, unit string) string {
