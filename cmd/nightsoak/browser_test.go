@@ -249,6 +249,46 @@ func checkWall(t *testing.T, p *tab, when string) wall {
 	return w
 }
 
+// Readable at arm's length, by somebody who looks up from a trimmer: 80 pixels
+// of a 24 inch screen of 1920 (0.28 mm each) are 22 mm, which at 0.7 m is over
+// ten times what eyes of normal acuity make out (see above).
+const idleHigh = 80
+
+// checkIdle judges the page for setting the idle by its geometry.
+func checkIdle(t *testing.T, p *tab, width, height int64, least float64) {
+	t.Helper()
+	type tile struct {
+		Name            string
+		Box, Now, Which box
+		Numeral         float64
+	}
+	p.becomes(t, "every socket says which way", `[...document.querySelectorAll('.trim .go')].filter(g => /^(on target|[0-9.]+ mA (to go: up|over: down))/.test(g.textContent.trim())).length == 4`)
+	tiles := see[[]tile](t, p, `[...document.querySelectorAll('.trim')].map(s => {
+		const box = e => { const r = e.getBoundingClientRect(); return {Left: r.left, Top: r.top, Right: r.right, Bottom: r.bottom} }
+		return {Name: s.dataset.key, Box: box(s), Now: box(s.querySelector('.now')), Which: box(s.querySelector('.go')), Numeral: s.querySelector('.now .numeral')?.getBoundingClientRect().height ?? 0}
+	})`)
+	screen := box{Right: float64(width), Bottom: float64(height)}
+	for i, s := range tiles {
+		if s.Numeral < least {
+			t.Errorf("%d wide: %s's figure is %.0f pixels high, want at least %g", width, s.Name, s.Numeral, least)
+		}
+		if !s.Now.within(screen) || !s.Which.within(screen) || !s.Now.within(s.Box) || !s.Which.within(s.Box) {
+			t.Errorf("%d wide: not all of %s is to be seen at once: %+v", width, s.Name, s)
+		}
+		if s.Now.overlaps(s.Which) {
+			t.Errorf("%d wide: figure and direction of %s lie over each other", width, s.Name)
+		}
+		for _, other := range tiles[:i] {
+			if s.Box.overlaps(other.Box) {
+				t.Errorf("%d wide: %s lies over %s", width, s.Name, other.Name)
+			}
+		}
+	}
+	if over := see[float64](t, p, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
+		t.Errorf("the idle page is %g pixels wider than a screen of %d", over, width)
+	}
+}
+
 // figures is what the wall says of a socket: whole percent and mA.
 type figures struct{ Label, Current string }
 
@@ -337,6 +377,17 @@ func TestBrowser(t *testing.T) {
 		t.Errorf("no note among the events: %v\n%s", err, told)
 	}
 
+	// With a hand on a trimmer, on a screen and on a phone.
+	p.open(t, s.url+"idle", 1920, 1080)
+	checkIdle(t, p, 1920, 1080, idleHigh)
+	was := see[string](t, p, `document.querySelector('[data-key=V5] .now').innerHTML`)
+	p.becomes(t, "the figure moves with its readings", fmt.Sprintf(`document.querySelector('[data-key=V5] .now').innerHTML != %q`, was))
+	p.open(t, s.url+"idle", 390, 844)
+	checkIdle(t, p, 390, 844, idleHigh/2)
+	p.do(t, "the trimmer was turned", chromedp.Click(chromedp.CSS(`button[data-act=adjusted][data-socket=V5]`)))
+	p.becomes(t, "the daemon took it", `document.getElementById('said').textContent == 'adjusted: done'`)
+	p.becomes(t, "what it was found at stands beside", `/As found.* mA/s.test(document.querySelector('[data-key=V5]').innerText)`)
+
 	// On the wall while all is well, then with V7 on its way.
 	p.open(t, s.url+"wall", 1920, 1080)
 	agrees(t, s, p)
@@ -404,9 +455,12 @@ func TestBrowser(t *testing.T) {
 		return getComputedStyle(e).visibility == 'visible' && r.width == innerWidth && r.height == innerHeight &&
 			document.elementFromPoint(innerWidth / 2, innerHeight / 2)?.closest('#stale') == e && /out of date/i.test(e.innerText)
 	})()`
+	q := openTab(t)
+	q.open(t, s.url+"idle", 390, 844)
+	q.becomes(t, "the idle page moves", `document.querySelector('.trim .now .numeral') != null`)
 	agrees(t, s, p)
-	if see[bool](t, p, sheet) {
-		t.Error("the wall says it is out of date while it is not")
+	if see[bool](t, p, sheet) || see[bool](t, q, sheet) {
+		t.Error("a page says it is out of date while it is not")
 	}
 	if err := s.Process.Kill(); err != nil {
 		t.Fatal(err)
@@ -414,6 +468,7 @@ func TestBrowser(t *testing.T) {
 	died := time.Now()
 	s.Wait()
 	p.becomes(t, "the wall says that it is out of date", sheet)
+	q.becomes(t, "the idle page says that it is out of date", sheet)
 	if took := time.Since(died); took > 7*time.Second {
 		t.Errorf("out of date only %v after the daemon died", took)
 	}

@@ -9,7 +9,9 @@ import (
 	"sync"
 	"time"
 
+	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
+	"nightsoak/acquire/tube"
 	"nightsoak/alarms"
 	"nightsoak/drivers"
 	"nightsoak/export"
@@ -24,6 +26,7 @@ type fake struct {
 	trace  *chart.Trace
 	acts   []string
 	err    error
+	jobs   bench.Job // of every run
 	report func(w io.Writer, id, suffix string) error
 }
 
@@ -91,6 +94,13 @@ func mustReading(text, unit, flags string) drivers.Reading {
 	return r
 }
 
+func (f *fake) job(run string) *bench.Job {
+	if run != f.state.RunID || run == "" {
+		return nil
+	}
+	return &f.jobs
+}
+
 // figures are a 6L6GC's at a cathode current of ma milliampere and volts.
 func figures(ma, volts float64) socket.Figures {
 	w := ma / 1000 * volts
@@ -133,6 +143,11 @@ func scene(name string) *fake {
 	k := snap.Sockets
 	switch name {
 	case "well", "stuck":
+	case "trimmed":
+		k[1].AsFound = &alarms.Idle{T: minutes(140), CathodeCurrent: is(0.0341), PlateVolts: is(470), DissipationRatio: is(0.534)}
+		k[1].AsLeft = &alarms.Idle{T: minutes(151), CathodeCurrent: is(0.0406), PlateVolts: is(462), DissipationRatio: is(0.625)}
+		k[2].Figures = figures(44.9, 461)
+		k[3].Figures, k[3].Why, k[3].Age, k[3].Settled = socket.Figures{}, "k4 silent for 49 s", is(49), false
 	case "warm-up":
 		snap.Phase, snap.PhaseSince, snap.T = alarms.WarmUp, minutes(10.2), minutes(14.9)
 		for i := range k {
@@ -188,6 +203,11 @@ func scene(name string) *fake {
 	}
 	for i := range f.events {
 		f.events[i].Seq = i + 1
+	}
+	f.jobs = bench.Job{Bias: "fixed", IdleTarget: 0.65, Limits: bench.DefaultLimits()}
+	for i, c := range snap.Sockets {
+		f.jobs.Sockets = append(f.jobs.Sockets, bench.Socket{Name: c.Name, Tube: &tube.Type{Name: c.Tube}, Limit: c.Limit,
+			Sense: bench.Sense{Meter: i, Ohms: 1, SharedBy: 1}, PlateMeter: 4, CathodeMeter: -1, ScreenMeter: -1, ScreenSupply: -1})
 	}
 	s.Snapshot = snap
 	s.Rejects = make([]drivers.Rejects, len(snap.Meters))

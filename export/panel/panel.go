@@ -1,5 +1,5 @@
 // Package panel is what people look at: the bench page, the wall view, the
-// JSON API and its stream of events, and the acts that come back from them.
+// page for setting the idle, the JSON API and its stream of events, and the acts that come back from them.
 // Everything it needs is embedded; no page asks anything of another host.
 package panel
 
@@ -18,6 +18,7 @@ import (
 
 	"github.com/rs/zerolog"
 
+	"nightsoak/acquire/bench"
 	"nightsoak/alarms"
 	"nightsoak/export"
 	"nightsoak/export/report/chart"
@@ -62,6 +63,9 @@ type Options struct {
 	Token   string
 	Logger  zerolog.Logger
 	Metrics http.Handler // served at /metrics; nil for none
+	// Job is the job of the run with that id, which nobody writes to any more,
+	// or nil when it is not the run now on. Without it the idle page has no targets.
+	Job func(run string) *bench.Job
 }
 
 //go:embed assets
@@ -87,6 +91,7 @@ func New(src Source, opt Options) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", p.page("bench"))
 	mux.HandleFunc("GET /wall", p.page("wall"))
+	mux.HandleFunc("GET /idle", p.page("idle"))
 	mux.HandleFunc("GET /assets/{file}", p.asset)
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")

@@ -275,7 +275,7 @@ func TestPlainRoutes(t *testing.T) {
 }
 
 // scenes are all the states that the pages are looked at in.
-var scenes = []string{"well", "warm-up", "runaway", "over", "drift", "unknown", "cool-down", "discharged", "charge-unknown", "none", "12"}
+var scenes = []string{"well", "warm-up", "runaway", "over", "drift", "unknown", "cool-down", "discharged", "charge-unknown", "none", "12", "trimmed"}
 
 var (
 	inline   = regexp.MustCompile(`(?i)<style|<script[^>]*>[^<]|\son[a-z]+\s*=\s*["']|\sstyle\s*=|javascript:`)
@@ -297,8 +297,9 @@ func TestPagesKeepTheirPolicy(t *testing.T) {
 		}
 	}
 	for _, name := range scenes {
-		for _, path := range []string{"/", "/wall"} {
-			w := ask(t, scene(name), Options{}, "GET", path, "", nil)
+		for _, path := range []string{"/", "/wall", "/idle"} {
+			f := scene(name)
+			w := ask(t, f, Options{Job: f.job}, "GET", path, "", nil)
 			body := w.Body.String()
 			if w.Code != 200 {
 				t.Fatalf("%s of %q: %d %s", path, name, w.Code, body)
@@ -342,8 +343,8 @@ func TestPagesEscape(t *testing.T) {
 	}
 	f.events = append(f.events, alarms.Event{Seq: 99, Event: "act", Act: evil, Text: evil})
 	f.trace = &chart.Trace{Title: evil, Lines: []chart.Line{{Name: evil, Series: chart.NewSeries(4)}}}
-	for _, path := range []string{"/", "/wall"} {
-		body := ask(t, f, Options{}, "GET", path, "", nil).Body.String()
+	for _, path := range []string{"/", "/wall", "/idle"} {
+		body := ask(t, f, Options{Job: f.job}, "GET", path, "", nil).Body.String()
 		if strings.Contains(body, "<img") || strings.Contains(body, `"">`) {
 			t.Errorf("%s lets markup through", path)
 		}
@@ -357,13 +358,13 @@ func TestPagesEscape(t *testing.T) {
 // which is another package's, is left out.
 func TestPagesGolden(t *testing.T) {
 	for _, c := range []struct{ scene, path string }{
-		{"runaway", "/wall"}, {"unknown", "/wall"}, {"discharged", "/wall"}, {"none", "/wall"}, {"unknown", "/"},
+		{"runaway", "/wall"}, {"unknown", "/wall"}, {"discharged", "/wall"}, {"none", "/wall"}, {"unknown", "/"}, {"trimmed", "/idle"},
 	} {
 		name := strings.Trim(c.scene+"-"+strings.Trim(c.path, "/"), "-") + ".html"
 		t.Run(name, func(t *testing.T) {
 			f := scene(c.scene)
 			f.trace = nil
-			got := strings.ReplaceAll(ask(t, f, Options{}, "GET", c.path, "", nil).Body.String(), build, "BUILD")
+			got := strings.ReplaceAll(ask(t, f, Options{Job: f.job}, "GET", c.path, "", nil).Body.String(), build, "BUILD")
 			file := filepath.Join("testdata", name)
 			if *update {
 				if err := os.MkdirAll("testdata", 0o755); err != nil {

@@ -17,8 +17,8 @@ const (
 	slowest  = 10 * time.Second       // a client that takes nothing for so long is let go
 )
 
-// events is the stream of /api/events: "state" (or with ?view=bench or wall
-// "view": the page's changed sections as HTML), "event" with the sequence
+// events is the stream of /api/events: "state" (or with ?view=bench, wall or
+// idle "view": the page's changed sections as HTML), "event" with the sequence
 // number as id, "beat" when there is nothing else to say. Each client has its
 // own goroutine and asks the Source itself, so a slow one misses states, gets
 // every event, and holds nobody up.
@@ -29,7 +29,7 @@ const (
 func (p *panel) events(w http.ResponseWriter, r *http.Request) {
 	name := r.FormValue("view")
 	if _, ok := sections[name]; !ok && name != "" {
-		refuse(w, http.StatusBadRequest, "there is no view %q: ask for bench or wall, or leave it out for JSON", name)
+		refuse(w, http.StatusBadRequest, "there is no view %q: ask for bench, wall or idle, or leave it out for JSON", name)
 		return
 	}
 	after := 0

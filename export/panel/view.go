@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
 	"nightsoak/export"
@@ -24,6 +25,7 @@ import (
 var sections = map[string][]string{
 	"bench": {"head", "notices", "alarms", "sockets", "trace", "meters", "happened", "adjust", "runs"},
 	"wall":  {"head", "sockets", "verdict", "trace"},
+	"idle":  {"head", "hand", "trims", "verdict"},
 }
 
 // slow are the sections that are drawn anew only this often: they cost more
@@ -37,7 +39,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 
 // view is what the templates show: words and figures, ready to be read.
 type view struct {
-	Name    string // "bench" or "wall"
+	Name    string // "bench", "wall" or "idle"
 	Build   string
 	Bench   string
 	On      bool // a run is on
@@ -50,6 +52,7 @@ type view struct {
 	Started string
 
 	HT      htView
+	Idle    *idleView // of the idle page
 	Sockets []socketView
 	Columns int // of sockets, on a screen that is wider than high
 	Upright int // of sockets, on one that is higher than wide
@@ -437,6 +440,13 @@ func (p *panel) compose(ctx context.Context, name string, width, height int, wan
 		events = p.src.Events(0)
 	}
 	v := look(name, &s, events)
+	if name == "idle" {
+		var job *bench.Job
+		if p.opt.Job != nil {
+			job = p.opt.Job(s.RunID)
+		}
+		lookIdle(v, &s, job)
+	}
 	if want("trace") && v.On {
 		var b bytes.Buffer
 		if t, ok := p.src.Trace(width, height); ok {

@@ -34,8 +34,9 @@ func TestHTWords(t *testing.T) {
 // TestNeverSafe: no page ever says it.
 func TestNeverSafe(t *testing.T) {
 	for _, name := range scenes {
-		for _, path := range []string{"/", "/wall"} {
-			body := ask(t, scene(name), Options{}, "GET", path, "", nil).Body.String()
+		for _, path := range []string{"/", "/wall", "/idle"} {
+			f := scene(name)
+			body := ask(t, f, Options{Job: f.job}, "GET", path, "", nil).Body.String()
 			body = strings.ReplaceAll(body, "This panel is not a safety device.", "")
 			if strings.Contains(strings.ToLower(body), "safe") {
 				t.Errorf("%s of %q says something about safe", path, name)

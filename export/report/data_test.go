@@ -1,6 +1,7 @@
 package report
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"time"
@@ -23,6 +24,10 @@ func known(x, u float64) socket.Value { return socket.Value{X: x, U: u, Known: t
 // night is a model of the demo's amplifier: four 6L6GC at about 462 V, warm-up
 // in ten minutes, then a soak; with a fault, V7 runs away near the end.
 func night(end time.Duration, runaway bool) *Data {
+	sixL6, err := tube.Find("6L6GC")
+	if err != nil {
+		panic(err) // the handbook is in the binary
+	}
 	rnd := rand.New(rand.NewPCG(1187, 1))
 	d := &Data{
 		RunID:   "20261124-210400-R-1187",
@@ -30,7 +35,7 @@ func night(end time.Duration, runaway bool) *Data {
 		SoftwareVersion: "0.2.0", CoreVersion: "1",
 		Bench: &bench.Bench{Name: "north"},
 		Job: &bench.Job{Ticket: "R-1187", Amplifier: "four-tube bass head, 100 W", Bias: "fixed",
-			IdleTarget: 0.65, SoakFor: 10 * time.Hour, Limits: bench.DefaultLimits()},
+			IdleTarget: 0.65, SoakFor: 10 * time.Hour, HTFuse: 0.5, Limits: bench.DefaultLimits()},
 		HT: chart.NewSeries(1500),
 	}
 	for i, name := range []string{"k1", "k2", "k3", "k4", "ht"} {
@@ -43,10 +48,10 @@ func night(end time.Duration, runaway bool) *Data {
 	}
 	for i, name := range []string{"V5", "V6", "V7", "V8"} {
 		d.Job.Sockets = append(d.Job.Sockets, bench.Socket{
-			Name: name, Tube: &tube.Type{Name: "6L6GC"}, Half: string("aabb"[i]), Limit: 30,
-			Sheet:      "RCA 6L6-GC sheet DATA 1, 8-60 (design-maximum)",
+			Name: name, Tube: sixL6, Half: string("aabb"[i]), Limit: 30,
+			Sheet:      "RCA 6L6-GC, DATA 1, August 1960",
 			Sense:      bench.Sense{Meter: i, Ohms: 1, Tolerance: 0.01, SharedBy: 1},
-			PlateMeter: 4,
+			PlateMeter: 4, CathodeMeter: -1, ScreenMeter: -1, ScreenSupply: -1,
 		})
 		d.Current = append(d.Current, chart.NewSeries(1500))
 		d.Ratio = append(d.Ratio, chart.NewSeries(1500))
@@ -119,6 +124,41 @@ func night(end time.Duration, runaway bool) *Data {
 	event(end, alarms.Event{Event: alarms.EventAct, Act: "end"})
 	event(end, alarms.Event{Event: alarms.EventPhase, Phase: alarms.Ended})
 	d.Final.T, d.Final.Phase = end, alarms.Ended
+	d.idled(idle)
 	d.Final.HT = alarms.HTState{Volts: known(41, 0.3), Settled: known(462, 1.4)}
 	return d
+}
+
+// idled fills in what the sockets stood at when the last had settled, worked out
+// from what their meters showed; V6's trimmer had been turned.
+func (d *Data) idled(idle []float64) {
+	d.Idle = alarms.Snapshot{}
+	sn := &d.Idle
+	sn.T, sn.Phase = settledAt+21*time.Second, alarms.WarmUp
+	for i, m := range d.Bench.Meters {
+		text, unit := "462.0", "V"
+		if i < len(idle) {
+			text, unit = fmt.Sprintf("%.1f", 1000*idle[i]), "mV"
+		}
+		r, err := drivers.ParseReading(text, unit, "dc")
+		if err != nil {
+			panic(err)
+		}
+		sn.Meters = append(sn.Meters, alarms.MeterState{Name: m.Name, State: "ok", Reading: r, Age: known(0.1, 0)})
+	}
+	f := gather(d)
+	sum, power := socket.Value{Known: true}, socket.Value{Known: true}
+	for i := range d.Job.Sockets {
+		s := &d.Job.Sockets[i]
+		k := alarms.SocketState{Name: s.Name, Tube: s.Tube.Name, Half: s.Half, Settled: true, Figures: socket.Convert(s, f.measured(s, sn)),
+			Neighbour: known(idle[i]/idle[i^1]-1, 0.01)}
+		sum.X += k.CathodeCurrent.X
+		sum.U = math.Hypot(sum.U, k.CathodeCurrent.U)
+		power.X += k.PlateDissipation.X
+		power.U += k.PlateDissipation.U
+		sn.Sockets = append(sn.Sockets, k)
+	}
+	sn.Amplifier = alarms.AmplifierState{HTCurrent: sum, Power: power, FuseRatio: known(sum.X/d.Job.HTFuse, sum.U/d.Job.HTFuse), Imbalance: known(-0.012, 0.01)}
+	d.Final.Sockets[1].AsFound = &alarms.Idle{T: 11 * time.Minute, CathodeCurrent: known(0.0341, 0.0003), PlateVolts: known(470, 1.4), DissipationRatio: known(0.534, 0.005)}
+	d.Final.Sockets[1].AsLeft = &alarms.Idle{T: settledAt + 7*time.Second, CathodeCurrent: known(0.0404, 0.0003), PlateVolts: known(462, 1.4), DissipationRatio: known(0.622, 0.005)}
 }

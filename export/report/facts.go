@@ -280,6 +280,9 @@ func (f *facts) verdict() verdict {
 		v.Headline = "Not known: the run stopped before a soak began."
 	case peak:
 		v.Headline = "Settled, but " + f.Job.Sockets[w].Name + " passed its limit for a moment."
+		if x := over(f.worst(w).Ratio, f.Job.Limits.Dissipation); x != "over" {
+			v.Headline = "Settled, but for a moment " + f.Job.Sockets[w].Name + " was " + x + " of the measurement."
+		}
 	case len(blind) > 0 || len(f.gaps) > 0:
 		v.Headline = "Settled; within its limits as far as was seen, " + held + ". Not known throughout."
 	default:

@@ -30,6 +30,7 @@ type view struct {
 	Share, Current, Supply                template.HTML // Current only where a share was never known
 	Alarms                                []viewAlarm
 	Sockets                               []viewSocket
+	Figures                               viewFigures
 	Sources                               [][2]string
 	BenchFacts                            [][2]string
 	Meters                                []viewMeter
@@ -52,7 +53,7 @@ type viewSocket struct {
 	Name, Tube, Half, Limit   string
 	SettledAt, Current, Share string
 	Worst, WorstAt, Last      string
-	Over                      bool
+	Over                      string
 }
 
 type viewMeter struct{ Name, Format, Accuracy, Scale, Readings, Rejected, State string }
@@ -128,6 +129,7 @@ func (f *facts) view() *view {
 	v.ownerFacts(f)
 	v.alarmRows(f)
 	v.socketRows(f)
+	v.Figures = f.figures()
 	v.benchFacts(f)
 	v.meterRows(f)
 	v.limitRows(f)
@@ -258,17 +260,13 @@ func (v *view) socketRows(f *facts) {
 		}
 		if w := f.worst(i); w.Ratio.Known {
 			r.Worst, r.WorstAt = figure(w.Ratio, 100, 1, "%"), chart.ClockSeconds(w.T)
-			r.Over = w.Ratio.X > f.Job.Limits.Dissipation
+			r.Over = over(w.Ratio, f.Job.Limits.Dissipation)
 		}
 		if l := nth(f.Final.Sockets, i); l != nil {
 			r.Last = figure(l.DissipationRatio, 100, 1, "%")
 		}
 		v.Sockets = append(v.Sockets, r)
-		source := s.Sheet
-		if source == "" {
-			source = "source not stated"
-		}
-		k := tubeName(s) + ", " + r.Limit + ": " + source
+		k := sources(&s, r.Limit)
 		if bySource[k] == nil {
 			order = append(order, k)
 		}
@@ -324,6 +322,9 @@ func (v *view) benchFacts(f *facts) {
 			figure(ia, 1000, 1, "mA"), figure(ib, 1000, 1, "mA"), figure(diff, 100, 1, "%")))
 	} else {
 		add("Balance", "not known")
+	}
+	if w := f.amplifierWords(); w != "" {
+		add("Amplifier", w)
 	}
 	for i, w := range f.Job.Watches {
 		last := socket.Value{}

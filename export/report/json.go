@@ -43,6 +43,9 @@ type jsonSocket struct {
 	LastRatio    socket.Value `json:"last_dissipation_ratio"`
 	LastRatioU95 socket.Value `json:"last_dissipation_ratio_u95"`
 	LastCurrent  socket.Value `json:"last_cathode_current_a"`
+	Figures      *jsonFigures `json:"figures"` // at figures_t; null when none are known
+	AsFound      *jsonIdle    `json:"as_found"`
+	AsLeft       *jsonIdle    `json:"as_left"`
 }
 
 type jsonMeter struct {
@@ -77,20 +80,24 @@ type seconds = alarms.Seconds
 // Each event stands alone on its line, in the very bytes of its json.Marshal.
 func writeJSON(w io.Writer, f *facts) error {
 	v := f.verdict()
+	snap, _ := f.at()
 	head := struct {
-		Run     jsonRun      `json:"run"`
-		Verdict string       `json:"verdict"`
-		Beside  []string     `json:"beside"`
-		Sockets []jsonSocket `json:"sockets"`
-		Meters  []jsonMeter  `json:"meters"`
-		Limits  jsonLimits   `json:"limits"`
-		Host    []string     `json:"host"`
+		Run       jsonRun       `json:"run"`
+		Verdict   string        `json:"verdict"`
+		Beside    []string      `json:"beside"`
+		FiguresT  seconds       `json:"figures_t"` // of the figures of sockets and amplifier
+		Sockets   []jsonSocket  `json:"sockets"`
+		Amplifier jsonAmplifier `json:"amplifier"`
+		Meters    []jsonMeter   `json:"meters"`
+		Limits    jsonLimits    `json:"limits"`
+		Host      []string      `json:"host"`
 	}{
 		Run: jsonRun{
 			ID: f.RunID, Ticket: f.Job.Ticket, Amplifier: f.Job.Amplifier, Bench: f.Bench.Name,
 			Started: f.Started.UTC(), T: seconds(f.End), SoakS: seconds(f.soak),
 			SoftwareVersion: f.SoftwareVersion, CoreVersion: f.CoreVersion,
 		},
+		FiguresT: seconds(snap.T), Amplifier: amplifierJSON(snap.Amplifier),
 		Verdict: v.Headline, Beside: append([]string{}, v.Beside...),
 		Sockets: []jsonSocket{}, Meters: []jsonMeter{},
 		Limits: limitsOf(f.Job.Limits), Host: append([]string{}, f.Host...),
@@ -100,7 +107,8 @@ func writeJSON(w io.Writer, f *facts) error {
 		head.Run.Ended = &end
 	}
 	for i, s := range f.Job.Sockets {
-		j := jsonSocket{Name: s.Name, Tube: tubeName(s), Half: s.Half, LimitW: s.Limit, LimitSource: s.Sheet}
+		j := jsonSocket{Figures: figuresJSON(&s, nth(snap.Sockets, i)),
+			Name: s.Name, Tube: tubeName(s), Half: s.Half, LimitW: s.Limit, LimitSource: s.Sheet}
 		if e := f.settled[i]; e != nil {
 			j.Settled, j.SettledT = true, &e.T
 			if e.CathodeCurrent != nil {
@@ -115,6 +123,7 @@ func writeJSON(w io.Writer, f *facts) error {
 			j.Worst, j.WorstU95, j.WorstT = x.Ratio, export.U95(x.Ratio), &t
 		}
 		if l := nth(f.Final.Sockets, i); l != nil {
+			j.AsFound, j.AsLeft = idleJSON(l.AsFound), idleJSON(l.AsLeft)
 			j.LastRatio, j.LastRatioU95, j.LastCurrent = l.DissipationRatio, export.U95(l.DissipationRatio), l.CathodeCurrent
 		}
 		head.Sockets = append(head.Sockets, j)

@@ -29,6 +29,9 @@ type Data struct {
 	Job    *bench.Job
 	Events []alarms.Event  // in order
 	Final  alarms.Snapshot // at End
+	// Idle is the snapshot at the last event "settled", from which the report
+	// takes its figures while every socket is settled. The zero Snapshot: none.
+	Idle alarms.Snapshot
 
 	Current []*chart.Series // per socket, cathode current, ampere; drawn where a share of the limit was never known
 	Ratio   []*chart.Series // per socket, plate dissipation as a ratio of its limit

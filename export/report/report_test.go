@@ -188,7 +188,7 @@ func TestAlarmsAreToldWhole(t *testing.T) {
 		"Runaway on V7", "high priority, over", "low priority, still standing at the end",
 		"2:34:00 low, unacknowledged<br>2:36:00 medium, unacknowledged<br>2:41:00 high, unacknowledged<br>2:52:00 high, acknowledged<br>2:53:20 normal",
 		"leaky coupling capacitor", "cover back on, fan off", "V7 at 152 % of its limit, 2 h 53 min into the run.",
-		"63.0 ± 1.1 %", "40.9 ± 0.6 mA", "RCA 6L6-GC sheet DATA 1, 8-60", "half a 81.6 ± 0.8 mA, half b 82.6 ± 0.8 mA: difference -1.2 ± 1.4 % of their mean",
+		"63.0 ± 1.1 %", "40.9 ± 0.6 mA", "RCA 6L6-GC, DATA 1, August 1960", "half a 81.6 ± 0.8 mA, half b 82.6 ± 0.8 mA: difference -1.2 ± 1.4 % of their mean",
 		"this probe read 41 V", "keep a charge", "no guarantee", "not a safety device", "licensed practice", "rules of the place",
 		"0.5% &#43; 3", "36 000", "nightsoak 0.2.0", "settled at 462 ± 3 V; between 45",
 	} {

@@ -36,7 +36,7 @@ function morph(a, b) {
 // The trace is drawn for its place; on the wall larger, as it is read from afar.
 const place = document.getElementById('trace')
 const near = root.dataset.view === 'wall' ? Math.max(1, Math.min(innerHeight, innerWidth) / 800) : 1
-const size = `w=${Math.round(place.clientWidth / near)}&h=${Math.round(place.clientHeight / near) || 260}`
+const size = place ? `w=${Math.round(place.clientWidth / near)}&h=${Math.round(place.clientHeight / near) || 260}` : ''
 const source = new EventSource(`/api/events?view=${root.dataset.view}&${size}`)
 source.addEventListener('beat', heard)
 source.addEventListener('build', e => {
