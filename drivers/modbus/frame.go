@@ -216,7 +216,7 @@ func (q question) whole(b []byte) []byte {
 	for ; len(b) >= 5; b = b[1:] {
 		if q.tcp {
 			if len(b) >= 9 && b[2]|b[3]|b[4] == 0 && b[5] >= 3 && len(b) >= 6+int(b[5]) {
-				return b[6 : 6+b[5]]
+				return b[6 : 6+int(b[5])]
 			}
 			continue
 		}
