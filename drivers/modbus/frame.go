@@ -168,6 +168,7 @@ func (q question) drain(c drivers.Conn) error {
 		return fmt.Errorf("set the read timeout: %w", err)
 	}
 	var buf [64]byte
+	var last []byte
 	for end := time.Now().Add(drainFor); time.Now().Before(end); {
 		n, err := c.Read(buf[:])
 		if err != nil {
@@ -176,8 +177,9 @@ func (q question) drain(c drivers.Conn) error {
 		if n == 0 {
 			return nil
 		}
+		last = buf[max(0, n-16):n]
 	}
-	return bad(drivers.BadReply, "somebody talks without being asked, last % X: a Modbus line has one that asks, and only one", buf[:16])
+	return bad(drivers.BadReply, "somebody talks without being asked, last % X: a Modbus line has one that asks, and only one", last)
 }
 
 // wrong says what is wrong with what came instead of an answer.
