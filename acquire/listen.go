@@ -28,6 +28,7 @@ func (e *unrecognised) Unwrap() []error { return []error{ErrUnrecognised, e.last
 
 const (
 	hintAfter   = 2 * time.Second        // wall, of bytes without a frame: four figures of a slow display
+	longPause   = 500 * time.Millisecond // wall; what a pause between bytes counts for at most: of one line in 5 s the first may be cut
 	listenEvery = 500 * time.Millisecond // wall, between questions
 )
 
@@ -35,9 +36,10 @@ const (
 // the time since the port was opened, wall time rounded to 1 ms, until emit
 // returns false or ctx is done; then it returns nil. An empty line is the
 // format's own. It fails when the port does, and with an error that wraps
-// [ErrUnrecognised] when bytes came for 2 s and made no frame, or when the first
-// five questions got no proper answer. In the first case it listens on, at other
-// line settings and for other formats, and the error names the best guess.
+// [ErrUnrecognised] when bytes came for 2 s, long pauses aside, and made no
+// frame, or when the first five questions got no proper answer. In the first case
+// it listens on, at other line settings and for other formats, and the error
+// names the best guess.
 // Silence alone is waited out: the meter may be switched on yet.
 func Listen(ctx context.Context, spec string, f drivers.Format, line string, settings drivers.Settings,
 	emit func(t time.Duration, r drivers.Reading) bool) error {
@@ -95,7 +97,7 @@ func (l *listener) guess(ctx context.Context, f drivers.Format, settings drivers
 	case best.Confidence >= 0.5 && best.Format.Name == f.Name:
 		return fmt.Sprintf(", best guess %s", best.Line), nil
 	case best.Confidence >= 0.5:
-		return fmt.Sprintf(", best guess %s at %s", best.Format.Name, best.Line), nil
+		return fmt.Sprintf(", best guess %s%s", best.Format.Name, port.AtLine(l.spec, best.Line)), nil
 	case 2*wrong > l.rejects.Total():
 		return fmt.Sprintf("; whole frames come, but say what %s has no word for: is the meter's knob at another function?", f.Name), nil
 	}
@@ -114,7 +116,8 @@ type listener struct {
 	readings   int
 	enough     bool
 	bytes      int
-	firstByte  time.Time
+	lastByte   time.Time
+	talked     time.Duration // so long bytes came, longPause at most from one to the next
 	unanswered int
 	rejects    drivers.Rejects
 }
@@ -131,9 +134,12 @@ func (*listener) Port(int, error) {}
 func (l *listener) Rejected(_ int, why drivers.Reason, n uint64) { l.rejects[why] += n }
 
 func (l *listener) progress(n int, reply error) error {
-	now := time.Now()
-	if l.bytes += n; n > 0 && l.firstByte.IsZero() {
-		l.firstByte = now
+	if n > 0 {
+		now := time.Now()
+		if l.bytes > 0 {
+			l.talked += min(now.Sub(l.lastByte), longPause)
+		}
+		l.bytes, l.lastByte = l.bytes+n, now
 	}
 	if reply != nil {
 		l.unanswered++
@@ -146,9 +152,9 @@ func (l *listener) progress(n int, reply error) error {
 	case l.unanswered >= renewAfter:
 		return &unrecognised{text: fmt.Sprintf("%s: %d questions in format %s, no proper answer (%s); the last: %v",
 			l.spec, l.unanswered, l.format, rejected(l.rejects), reply), last: reply}
-	case l.bytes > 0 && now.Sub(l.firstByte) >= hintAfter:
-		return &unrecognised{text: fmt.Sprintf("%s: bytes arrive but no frame fits %s at %s: seen %d bytes (%s)",
-			l.spec, l.format, l.line, l.bytes, rejected(l.rejects))}
+	case l.talked >= hintAfter:
+		return &unrecognised{text: fmt.Sprintf("%s: bytes arrive but no frame fits %s%s: seen %d bytes (%s)",
+			l.spec, l.format, port.AtLine(l.spec, l.line), l.bytes, rejected(l.rejects))}
 	}
 	return nil
 }

@@ -55,6 +55,29 @@ func TestListenAsks(t *testing.T) {
 	}
 }
 
+// One who has heard enough leaves the meter as one does who is interrupted.
+func TestListenLeaves(t *testing.T) {
+	link := filepath.Join(t.TempDir(), "k1")
+	left := make(chan struct{})
+	answer(plug(t, link), func(q string) string {
+		if q == "bye" {
+			close(left)
+		}
+		return "382\n"
+	})
+	f := drivers.Format{Name: "polite", NewAsker: func(drivers.Settings) (drivers.Asker, error) {
+		return polite{fakeAsker{"1", time.Minute}}, nil
+	}}
+	if err := Listen(t.Context(), link, f, "9600 8N1", nil, func(time.Duration, drivers.Reading) bool { return false }); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case <-left:
+	case <-time.After(5 * time.Second):
+		t.Error("the meter was not left")
+	}
+}
+
 func TestListenEnds(t *testing.T) {
 	never := func(_ time.Duration, r drivers.Reading) bool {
 		t.Errorf("reading %v", r)
@@ -99,8 +122,14 @@ func TestListenHints(t *testing.T) {
 	}
 	l.Rejected(0, drivers.Noise, 30)
 	l.Rejected(0, drivers.BadDigit, 2)
-	l.firstByte = l.firstByte.Add(-hintAfter)
-	err := l.progress(12, nil)
+	for range 3 { // a line an hour, of which the first may have been cut
+		l.lastByte = l.lastByte.Add(-time.Hour)
+		if err := l.progress(3, nil); err != nil {
+			t.Errorf("too soon: %v", err)
+		}
+	}
+	l.lastByte = l.lastByte.Add(-time.Hour)
+	err := l.progress(3, nil)
 	const hint = `/dev/k1: bytes arrive but no frame fits angle at 2400 8N1: seen 412 bytes (rejected: 30 noise, 2 digit)`
 	if !errors.Is(err, ErrUnrecognised) || err.Error() != hint {
 		t.Errorf("after 2 s of bytes: %v, want %s", err, hint)

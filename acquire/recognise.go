@@ -124,7 +124,7 @@ func (s *seeker) listen(ctx context.Context) ([]Guess, error) {
 	if len(s.talking) == 0 || strings.HasPrefix(s.spec, "usbtmc:") { // such a port says nothing by itself
 		return nil, nil
 	}
-	own, fixed := s.lines(s.talking...), lineless(s.spec)
+	own, fixed := s.lines(s.talking...), !port.HasLine(s.spec)
 	if fixed {
 		own = []port.Line{{}}
 	}
@@ -396,7 +396,7 @@ func (s *seeker) settle(ctx context.Context, h heard) ([]Guess, error) {
 func (s *seeker) ask(ctx context.Context) (guesses []Guess, err error) {
 	turns := 1
 	for _, f := range s.asking {
-		if turns = max(turns, 1+len(f.Lines)); lineless(s.spec) {
+		if turns = max(turns, 1+len(f.Lines)); !port.HasLine(s.spec) {
 			turns = 1
 		}
 	}
@@ -426,14 +426,9 @@ func (s *seeker) ask(ctx context.Context) (guesses []Guess, err error) {
 	return guesses, nil
 }
 
-// lineless says that a port has no line setting.
-func lineless(spec string) bool {
-	return strings.HasPrefix(spec, "tcp://") || strings.HasPrefix(spec, "usbtmc:")
-}
-
 // identify puts one format's question at one line setting.
 func (s *seeker) identify(ctx context.Context, f drivers.Format, line string) (Guess, error) {
-	s.tell("asking in " + f.Name + at(s.spec, line))
+	s.tell("asking in " + f.Name + port.AtLine(s.spec, line))
 	if !slices.Contains(s.asked, f.Name) {
 		s.asked = append(s.asked, f.Name)
 	}
@@ -452,14 +447,6 @@ func (s *seeker) identify(ctx context.Context, f drivers.Format, line string) (G
 		confidence = 0
 	}
 	return Guess{Format: f, Line: line, Settings: settings, Confidence: confidence}, ctx.Err()
-}
-
-// at is " at 2400 8N1", empty for a port without line setting.
-func at(spec, line string) string {
-	if lineless(spec) {
-		return ""
-	}
-	return " at " + line
 }
 
 // countingConn counts what is read.

@@ -1,11 +1,13 @@
 package acquire
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"io/fs"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -18,7 +20,7 @@ const (
 	firstDelay  = 100 * time.Millisecond // wall, before a lost port is opened again
 	maxDelay    = 5 * time.Second        // wall; doubled up to here
 	minEvery    = time.Millisecond       // wall, between questions, whatever the clock's speed
-	leaveWithin = 500 * time.Millisecond // wall, for an exchange under way when the program ends
+	leaveWithin = 500 * time.Millisecond // wall, for an exchange under way when the program ends, and to leave the meters
 	renewAfter  = 5                      // questions in a row without an answer
 	readBufSize = 1024
 )
@@ -194,13 +196,17 @@ func (s *station) ask(ctx context.Context, c port.Conn) error {
 	for _, t := range s.taps {
 		t.asker, t.due, t.silent = nil, time.Now(), 0
 	}
+	asked := c
+	if !strings.HasPrefix(s.spec, "usbtmc:") { // its Close gives the meter back
+		asked = &interruptible{Conn: c, ctx: ctx, timeout: -1}
+	}
 	for {
 		t := slices.MinFunc(s.taps, func(a, b *tap) int { return a.due.Compare(b.due) })
 		if !sleep(ctx, time.Until(t.due)) {
 			return errors.Join(ctx.Err(), s.leave(c))
 		}
-		if err := s.exchange(t, c); err != nil {
-			return err
+		if err := s.exchange(t, asked); err != nil || ctx.Err() != nil {
+			return cmp.Or(err, s.leave(c)) // which fails too where the port did
 		}
 		pause := t.every
 		if len(s.taps) > 1 { // one that is dead must not take the others' time
@@ -209,6 +215,40 @@ func (s *station) ask(ctx context.Context, c port.Conn) error {
 		t.due = t.due.Add(pause)
 		if now := time.Now(); now.After(t.due) {
 			t.due = now
+		}
+	}
+}
+
+// interruptible is a port on which a Read fails soon after ctx is done, and which
+// then still works, so that a meter can be left that takes longer to answer.
+type interruptible struct {
+	port.Conn
+	ctx     context.Context
+	timeout time.Duration
+}
+
+func (c *interruptible) SetReadTimeout(d time.Duration) error {
+	c.timeout = d
+	return nil
+}
+
+func (c *interruptible) Read(p []byte) (int, error) {
+	const turn = leaveWithin / 2
+	for begun := time.Now(); ; {
+		wait := turn
+		if c.timeout >= 0 {
+			wait = min(turn, max(c.timeout-time.Since(begun), 0))
+		}
+		err := c.Conn.SetReadTimeout(wait)
+		n := 0
+		if err == nil {
+			n, err = c.Conn.Read(p)
+		}
+		if n > 0 || err != nil || wait < turn {
+			return n, err
+		}
+		if err := c.ctx.Err(); err != nil {
+			return 0, err
 		}
 	}
 }

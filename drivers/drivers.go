@@ -55,7 +55,7 @@ type Decoder interface {
 type Conn interface {
 	io.Reader // returns (0, nil) when the read timeout passed with nothing
 	io.Writer
-	// SetReadTimeout bounds each following Read, wall time.
+	// SetReadTimeout bounds each following Read, wall time; 0 takes what has come already.
 	SetReadTimeout(d time.Duration) error
 }
 

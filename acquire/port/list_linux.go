@@ -4,6 +4,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"unicode"
 )
 
 // list reads sysfs. The serial library's own list opens every /dev/ttyS*, which
@@ -38,8 +39,14 @@ func listSys(class, dev string) ([]Info, error) {
 	return ports, nil
 }
 
-// attr is a sysfs attribute, empty when there is none.
+// attr is a sysfs attribute, empty when there is none. A USB device names itself
+// as it likes: what a terminal would obey is left out.
 func attr(dir, name string) string {
 	b, _ := os.ReadFile(filepath.Join(dir, name))
-	return strings.TrimSpace(string(b))
+	return strings.TrimSpace(strings.Map(func(r rune) rune {
+		if unicode.IsPrint(r) {
+			return r
+		}
+		return -1
+	}, string(b)))
 }

@@ -16,6 +16,6 @@ func (*lock) release() {}
 
 func (*lock) admit() error { return nil }
 
-func (*lock) reader(string) *os.File { return nil }
+func (*lock) file(string) *os.File { return nil }
 
 func owner(string) string { return "ask the administrator for the right to use this port" }

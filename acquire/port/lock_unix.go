@@ -43,8 +43,7 @@ func takeLock(path string) (*lock, error) {
 	return &lock{fd}, nil
 }
 
-// release lets the device go. Nothing was written through the descriptor, so
-// its close has nothing to report.
+// release lets the device go. Nothing was written, so the close has nothing to report.
 func (l *lock) release() { _ = unix.Close(l.fd) }
 
 // admit undoes the exclusive mode that the serial library asks for. A real
@@ -52,11 +51,11 @@ func (l *lock) release() { _ = unix.Close(l.fd) }
 // lives, so that after a crash nobody but root could open it again.
 func (l *lock) admit() error { return unix.IoctlSetInt(l.fd, unix.TIOCNXCL, 0) }
 
-// reader is the locked device as a file that the runtime's poller waits for, or
+// file is the locked device as a file that the runtime's poller waits for, or
 // nil: only on Linux is it known to do so for terminals. Closing it releases the
 // lock. Read so, a port takes no thread of its own and half the processor time of
 // the library's select (BenchmarkPorts).
-func (l *lock) reader(path string) *os.File {
+func (l *lock) file(path string) *os.File {
 	if runtime.GOOS != "linux" {
 		return nil
 	}

@@ -84,6 +84,21 @@ func Check(spec string) error {
 	return fail(spec, ErrSpec, "not a port: %s", specForms)
 }
 
+// HasLine says whether the port spec has line settings: neither a raw TCP port
+// nor a USB instrument has.
+func HasLine(spec string) bool {
+	return !strings.HasPrefix(spec, "tcp://") && !strings.HasPrefix(spec, "usbtmc:")
+}
+
+// AtLine is a line setting in a sentence, " at 2400 8N1"; empty for a port that
+// has none.
+func AtLine(spec, line string) string {
+	if !HasLine(spec) {
+		return ""
+	}
+	return " at " + line
+}
+
 // windowsName says that s is a serial port where devices are not paths.
 func windowsName(s string) bool {
 	number, ok := strings.CutPrefix(s, "COM")

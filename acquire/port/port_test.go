@@ -191,3 +191,14 @@ func closeUnblocksRead(t *testing.T, c Conn) {
 		t.Fatal("Read still waits after Close")
 	}
 }
+
+func TestAtLine(t *testing.T) {
+	for spec, want := range map[string]string{
+		"/dev/ttyUSB0": " at 2400 8N1", "usb:10c4:ea60": " at 2400 8N1", "rfc2217://10.0.0.7:2217": " at 2400 8N1",
+		"tcp://10.0.0.7:5025": "", "usbtmc:/dev/usbtmc0": "",
+	} {
+		if got := AtLine(spec, "2400 8N1"); got != want {
+			t.Errorf("%s: %q, want %q", spec, got, want)
+		}
+	}
+}

@@ -18,8 +18,8 @@ type serialConn struct {
 	serial.Port
 	spec   string
 	lock   *lock
-	in     *os.File      // to read from; nil: from Port
-	wait   time.Duration // of a read from in; negative: for ever
+	file   *os.File      // to read and write; nil: Port
+	wait   time.Duration // of a read from file; negative: for ever
 	closed atomic.Bool
 	once   sync.Once
 	err    error // of Close
@@ -77,7 +77,7 @@ func openSerial(spec string, l Line) (Conn, error) {
 		held.release()
 		return nil, err
 	}
-	return &serialConn{Port: p, spec: spec, lock: held, in: held.reader(path), wait: -1}, nil
+	return &serialConn{Port: p, spec: spec, lock: held, file: held.file(path), wait: -1}, nil
 }
 
 const vanished = "the device vanished: was it unplugged or switched off?"
@@ -126,7 +126,7 @@ func isPTY(path string) bool {
 }
 
 func (c *serialConn) Read(p []byte) (int, error) {
-	if c.in == nil {
+	if c.file == nil {
 		n, err := c.Port.Read(p)
 		return n, c.wrap(err)
 	}
@@ -135,10 +135,10 @@ func (c *serialConn) Read(p []byte) (int, error) {
 		// A deadline already past would not even take bytes that have come.
 		until = time.Now().Add(max(c.wait, time.Millisecond))
 	}
-	err := c.in.SetReadDeadline(until)
+	err := c.file.SetReadDeadline(until)
 	n := 0
 	if err == nil {
-		n, err = c.in.Read(p)
+		n, err = c.file.Read(p)
 	}
 	if errors.Is(err, os.ErrDeadlineExceeded) {
 		err = nil
@@ -146,16 +146,28 @@ func (c *serialConn) Read(p []byte) (int, error) {
 	return n, c.wrap(err)
 }
 
-func (c *serialConn) Write(p []byte) (int, error) {
-	done := 0
-	for done < len(p) {
-		n, err := c.Port.Write(p[done:])
-		done += n
-		if err != nil {
-			return done, c.wrap(err)
+// Write never goes to the library where it can be helped: that waits for ever
+// for a device which takes nothing, and, once closed, writes to whatever file
+// has its descriptor's number then.
+func (c *serialConn) Write(p []byte) (n int, err error) {
+	if c.file != nil {
+		if err = c.file.SetWriteDeadline(time.Now().Add(writeTimeout)); err == nil {
+			n, err = c.file.Write(p)
 		}
+		if errors.Is(err, os.ErrDeadlineExceeded) {
+			return n, fail(c.spec, errors.Join(ErrGone, err), "the device has taken nothing for %v: does it hang? unplug it and plug it in again", writeTimeout)
+		}
+		return n, c.wrap(err)
 	}
-	return done, nil
+	for n < len(p) && err == nil {
+		if c.closed.Load() {
+			return n, c.wrap(fs.ErrClosed)
+		}
+		var m int
+		m, err = c.Port.Write(p[n:])
+		n += m
+	}
+	return n, c.wrap(err)
 }
 
 func (c *serialConn) SetReadTimeout(d time.Duration) error {
@@ -172,8 +184,8 @@ func (c *serialConn) Close() error {
 		if err := c.Port.Close(); err != nil {
 			c.err = fail(c.spec, err, "cannot close: %v", err)
 		}
-		if c.in != nil {
-			_ = c.in.Close() // nothing was written through it
+		if c.file != nil {
+			_ = c.file.Close() // what was written is the driver's by now
 		} else {
 			c.lock.release()
 		}

@@ -16,6 +16,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/creack/pty"
 	"github.com/google/go-cmp/cmp"
@@ -118,6 +119,54 @@ func TestPTYCloseUnblocksRead(t *testing.T) {
 		t.Fatal(err)
 	}
 	closeUnblocksRead(t, c)
+}
+
+// A device that takes nothing any more must not keep the program from ending.
+func TestPTYCloseUnblocksWrite(t *testing.T) {
+	master, path := newPTY(t)
+	c, err := Open(t.Context(), path, "2400 8N1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	failed := make(chan error, 1)
+	go func() {
+		_, err := c.Write(make([]byte, 1<<20)) // far more than the terminal holds
+		failed <- err
+	}()
+	if _, err := master.Read(make([]byte, 1)); err != nil { // it has begun
+		t.Fatal(err)
+	}
+	c.Close()
+	select {
+	case err := <-failed:
+		if !errors.Is(err, fs.ErrClosed) {
+			t.Errorf("Write: %v", err)
+		}
+	case <-time.After(3 * time.Second): // less than writeTimeout
+		t.Fatal("Close did not end the Write")
+	}
+}
+
+// The system gives the number of a closed descriptor to the next file opened.
+func TestPTYClosedWritesNowhere(t *testing.T) {
+	_, path := newPTY(t)
+	c, err := Open(t.Context(), path, "2400 8N1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Close()
+	name := filepath.Join(t.TempDir(), "other")
+	for range 4 {
+		f, err := os.Create(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer f.Close()
+	}
+	n, err := c.Write([]byte("D"))
+	if b, _ := os.ReadFile(name); n != 0 || !errors.Is(err, fs.ErrClosed) || len(b) > 0 {
+		t.Errorf("Write after Close: %d, %v; another file holds %q", n, err, b)
+	}
 }
 
 func TestPTYVanishes(t *testing.T) {
@@ -332,7 +381,7 @@ func TestListSys(t *testing.T) {
 	write("devices/usb1/1-2/idVendor", "10c4\n")
 	write("devices/usb1/1-2/idProduct", "ea60\n")
 	write("devices/usb1/1-2/serial", "0001\n")
-	write("devices/usb1/1-2/product", "USB to UART bridge\n")
+	write("devices/usb1/1-2/product", "USB \x1b[2Jto UART\n bridge\n")
 	write("devices/usb1/1-2/1-2:1.0/ttyUSB0/tty/ttyUSB0/dev", "188:0\n")
 	link("devices/usb1/1-2/1-2:1.0/ttyUSB0", "devices/usb1/1-2/1-2:1.0/ttyUSB0/tty/ttyUSB0/device")
 	link("devices/usb1/1-2/1-2:1.0/ttyUSB0/tty/ttyUSB0", "class/tty/ttyUSB0")
@@ -357,7 +406,7 @@ func TestListSys(t *testing.T) {
 	want := []Info{
 		{Port: "/dev/ttyACM0", VID: "1a86", PID: "7523"},
 		{Port: "/dev/ttyS0"},
-		{Port: "/dev/ttyUSB0", VID: "10c4", PID: "ea60", Serial: "0001", Product: "USB to UART bridge"},
+		{Port: "/dev/ttyUSB0", VID: "10c4", PID: "ea60", Serial: "0001", Product: "USB [2Jto UART bridge"},
 	}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)

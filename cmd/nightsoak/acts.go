@@ -25,7 +25,7 @@ type remote struct {
 // call makes one request; a body means POST. The answer's error, in the
 // daemon's own words, is the error.
 func (r *remote) call(ctx context.Context, path string, body any) ([]byte, error) {
-	ctx, cancel := withTimeout(ctx, 10*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
 	defer cancel()
 	method, content := http.MethodGet, []byte(nil)
 	if body != nil {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"strings"
@@ -61,7 +62,7 @@ func (c *checkCmd) live(a *app, b *bench.Bench) error {
 }
 
 func firstReading(a *app, m *bench.Meter) (got drivers.Reading, err error) {
-	ctx, cancel := withTimeout(a.ctx, liveWait)
+	ctx, cancel := context.WithTimeout(a.ctx, liveWait)
 	defer cancel()
 	found := false
 	err = acquire.Listen(ctx, m.Port, m.Format, m.Line, m.Settings, func(_ time.Duration, r drivers.Reading) bool {

@@ -106,7 +106,7 @@ func (c *demoCmd) watch(a *app, d *daemon, j *bench.Job) (report string, err err
 	until := a.ctx
 	if c.For > 0 {
 		var cancel context.CancelFunc
-		until, cancel = withTimeout(a.ctx, c.For)
+		until, cancel = context.WithTimeout(a.ctx, c.For)
 		defer cancel()
 	}
 	ctx, stop := context.WithCancel(context.Background())
@@ -126,7 +126,7 @@ func (c *demoCmd) watch(a *app, d *daemon, j *bench.Job) (report string, err err
 		return "", err
 	case <-until.Done():
 	}
-	ending, cancel := withTimeout(context.Background(), flushWait)
+	ending, cancel := context.WithTimeout(context.Background(), flushWait)
 	defer cancel()
 	if err := d.Act(ending, alarms.Act{Act: "end"}); err != nil && !errors.Is(err, alarms.ErrRefused) {
 		return "", err // refused: somebody ended it in the panel already

@@ -2,7 +2,6 @@ package main
 
 import (
 	"cmp"
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -28,15 +27,11 @@ type listenCmd struct {
 	Count  int    `placeholder:"N" help:"Stop after N readings."`
 	JSON   bool   `help:"One line of JSON per reading."`
 
-	Set map[string]string `placeholder:"KEY=VALUE" help:"A key of the format in the bench file: function=VOLT:DC, register=30001. May stand more than once."`
+	Set map[string]string `placeholder:"KEY=VALUE" help:"A key of the format in the bench file: function=VOLT:DC, register=107. May stand more than once."`
 }
 
 // silenceHint is how long a meter may say nothing before a hint is due.
 const silenceHint = 3 * time.Second
-
-func withTimeout(ctx context.Context, d time.Duration) (context.Context, context.CancelFunc) {
-	return context.WithTimeout(ctx, d)
-}
 
 // Run prints readings until interrupted.
 func (c *listenCmd) Run(a *app) error {
@@ -74,7 +69,11 @@ func (c *listenCmd) Run(a *app) error {
 	n := 0
 	var failed error
 	hint := time.AfterFunc(silenceHint, func() {
-		a.log.Warn().Msgf("%s: open, but no reading yet from %s at %s. If nothing arrives at all: are the meter and its data output on? Some optical heads need a modem line: --line %q", c.Port, f.Name, line, line+" dtr")
+		text := fmt.Sprintf("%s: open, but no reading yet from %s%s. If nothing arrives at all: are the meter and its data output on?", c.Port, f.Name, port.AtLine(c.Port, line))
+		if l, err := port.ParseLine(line); err == nil && port.HasLine(c.Port) && !l.DTR {
+			text += fmt.Sprintf(" Some optical heads need a modem line: --line %q", line+" dtr")
+		}
+		a.log.Warn().Msg(text)
 	})
 	defer hint.Stop()
 	err = acquire.Listen(a.ctx, c.Port, f, line, settings, func(t time.Duration, r drivers.Reading) bool {
@@ -159,7 +158,7 @@ func (c *listenCmd) recognise(a *app, name string) (acquire.Guess, error) {
 	if g.Confidence < 0.5 {
 		var all []string
 		for _, g := range guesses {
-			all = append(all, fmt.Sprintf("%s at %s (%.0f %%)", g.Format.Name, g.Line, 100*g.Confidence))
+			all = append(all, fmt.Sprintf("%s%s (%.0f %%)", g.Format.Name, port.AtLine(c.Port, g.Line), 100*g.Confidence))
 		}
 		return g, &status{exitNotSo, fmt.Errorf("%s: not sure what this is: best guess %s; name it with --format and --line if you know it",
 			c.Port, strings.Join(all, ", or "))}
@@ -179,7 +178,7 @@ func (c *listenCmd) recognise(a *app, name string) (acquire.Guess, error) {
 	if g.Confidence > 0.99 {
 		sure = "over 99 % sure"
 	}
-	_, err = fmt.Fprintf(a.out, "recognised in %.1f s: %s at %s, %s. For the bench file:\n\n%s\n", took, g.Format.Name, g.Line, sure, paste)
+	_, err = fmt.Fprintf(a.out, "recognised in %.1f s: %s%s, %s. For the bench file:\n\n%s\n", took, g.Format.Name, port.AtLine(c.Port, g.Line), sure, paste)
 	return g, err
 }
 

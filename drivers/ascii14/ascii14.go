@@ -141,6 +141,7 @@ func (a *asker) drain(c drivers.Conn) error {
 		return fmt.Errorf("set the read timeout: %w", err)
 	}
 	var buf [64]byte
+	var last []byte
 	for deadline := time.Now().Add(drainFor); time.Now().Before(deadline); {
 		n, err := c.Read(buf[:])
 		if err != nil {
@@ -149,8 +150,9 @@ func (a *asker) drain(c drivers.Conn) error {
 		if n == 0 {
 			return nil
 		}
+		last = buf[max(0, n-40):n]
 	}
-	return bad(drivers.BadReply, "the meter talks without being asked, last %q: switch its continuous output off, or use another format", buf)
+	return bad(drivers.BadReply, "the meter talks without being asked, last %q: switch its continuous output off, or use another format", last)
 }
 
 func bad(why drivers.Reason, format string, args ...any) error {

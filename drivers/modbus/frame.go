@@ -168,6 +168,7 @@ func (q question) drain(c drivers.Conn) error {
 		return fmt.Errorf("set the read timeout: %w", err)
 	}
 	var buf [64]byte
+	var last []byte
 	for end := time.Now().Add(drainFor); time.Now().Before(end); {
 		n, err := c.Read(buf[:])
 		if err != nil {
@@ -176,8 +177,9 @@ func (q question) drain(c drivers.Conn) error {
 		if n == 0 {
 			return nil
 		}
+		last = buf[max(0, n-16):n]
 	}
-	return bad(drivers.BadReply, "somebody talks without being asked, last % X: a Modbus line has one that asks, and only one", buf[:16])
+	return bad(drivers.BadReply, "somebody talks without being asked, last % X: a Modbus line has one that asks, and only one", last)
 }
 
 // wrong says what is wrong with what came instead of an answer.
@@ -216,7 +218,7 @@ func (q question) whole(b []byte) []byte {
 	for ; len(b) >= 5; b = b[1:] {
 		if q.tcp {
 			if len(b) >= 9 && b[2]|b[3]|b[4] == 0 && b[5] >= 3 && len(b) >= 6+int(b[5]) {
-				return b[6 : 6+b[5]]
+				return b[6 : 6+int(b[5])]
 			}
 			continue
 		}

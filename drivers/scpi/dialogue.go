@@ -29,7 +29,10 @@ const (
 // question that was given up, by this meter or another on the port, may still
 // come: a line that cannot be the answer to this one is passed over.
 func (a *asker) query(c drivers.Conn, question string, k kind) (string, error) {
-	a.rest = a.rest[:0] // what came before the question does not answer it
+	a.rest = a.rest[:0]
+	if err := drain(c, 0); err != nil { // what came before the question does not answer it
+		return "", err
+	}
 	if err := send(c, question); err != nil {
 		return "", err
 	}
@@ -75,7 +78,7 @@ func (a *asker) readLine(c drivers.Conn, question string, deadline time.Time) (s
 		if left <= 0 {
 			a.owed = true
 			return "", &drivers.Reply{Reason: drivers.NoReply, Err: fmt.Errorf(
-				"no line in answer to %s within %v, but %d bytes %q: check that the meter is on and its line settings",
+				"no line in answer to %s within %v, but %d bytes %.60q: check that the meter is on and its line settings",
 				question, a.timeout, len(a.rest), a.rest)}
 		}
 		if err := c.SetReadTimeout(left); err != nil {
@@ -115,13 +118,17 @@ func (a *asker) take(end, next int) string {
 	return line
 }
 
-// drain throws away what is still on its way: until the line is quiet for 50 ms,
+// settle throws away what is still on its way: until the line is quiet for 50 ms,
 // or for the timeout if an answer is owed.
-func (a *asker) drain(c drivers.Conn) error {
-	silence := quiet
+func (a *asker) settle(c drivers.Conn) error {
 	if a.owed {
-		silence = a.timeout
+		return drain(c, a.timeout)
 	}
+	return drain(c, quiet)
+}
+
+// drain throws away what comes until nothing does for so long.
+func drain(c drivers.Conn, silence time.Duration) error {
 	if err := c.SetReadTimeout(silence); err != nil {
 		return fmt.Errorf("set the read timeout: %w", err)
 	}
@@ -135,7 +142,7 @@ func (a *asker) drain(c drivers.Conn) error {
 		if n == 0 {
 			return nil
 		}
-		last = buf[:n]
+		last = buf[max(0, n-40):n]
 	}
 	return badReply("the meter talks without being asked, last %q: switch its continuous output off, or use another format", last)
 }

@@ -114,7 +114,7 @@ func (a *asker) errorQueue(c drivers.Conn, k kind) ([]entry, error) {
 		}
 		e, ok := parseEntry(line)
 		if !ok {
-			return entries, badReply("answer %q to %s is not an error number and text", line, errorQuestion)
+			return entries, badReply("answer %.60q to %s is not an error number and text", line, errorQuestion)
 		}
 		if e.number == 0 {
 			break
@@ -135,7 +135,7 @@ func (a *asker) explain(c drivers.Conn, trouble error) error {
 	var who string
 	var entries []entry
 	a.owed = false // but for what the next question passes over
-	err := a.drain(c)
+	err := a.settle(c)
 	if err == nil {
 		who, err = a.query(c, whoQuestion, words)
 	}

@@ -50,7 +50,7 @@ func findFunction(name string) (function, error) {
 		}
 		known = append(known, f.short)
 	}
-	return function{}, fmt.Errorf("%q is not known: write one of %s", name, strings.Join(known, ", "))
+	return function{}, fmt.Errorf("%.60q is not known: write one of %s", name, strings.Join(known, ", "))
 }
 
 // measures says which function a question MEAS:<function>? measures, given up
@@ -131,7 +131,7 @@ func readFigure(line string, place int, f function) (drivers.Reading, error) {
 	number, suffix := cutNumber(text)
 	digits, exp, e, err := decimal(number)
 	if number == "" && text != "" {
-		err = fmt.Errorf("%q is not a number", text)
+		err = fmt.Errorf("%.60q is not a number", text)
 	}
 	if err != nil {
 		return drivers.Reading{}, err
@@ -139,7 +139,7 @@ func readFigure(line string, place int, f function) (drivers.Reading, error) {
 	u, known := findUnit(suffix)
 	switch {
 	case !known || !u.fits(f):
-		return drivers.Reading{}, fmt.Errorf("%q is no unit of %s: check that the meter measures that", suffix, f.short)
+		return drivers.Reading{}, fmt.Errorf("%.60q is no unit of %s: check that the meter measures that", suffix, f.short)
 	case u.quantity != drivers.NoQuantity:
 		r.Quantity = u.quantity // degrees may be Fahrenheit's
 	}
@@ -278,7 +278,7 @@ type exponent struct {
 // digits × 10^exp, with every trailing zero that was sent.
 func decimal(s string) (digits int64, exp int, e exponent, err error) {
 	bad := func(what string) (int64, int, exponent, error) {
-		return 0, 0, exponent{}, fmt.Errorf("%q is not a number: %s", s, what)
+		return 0, 0, exponent{}, fmt.Errorf("%.60q is not a number: %s", s, what)
 	}
 	if s == "" {
 		return bad("nothing was sent")

@@ -138,3 +138,26 @@ func TestMayAnswer(t *testing.T) {
 		t.Error("*IDN? passes its own answer over")
 	}
 }
+
+// A meter with two displays may send a line for each. A second one is thrown
+// away, however late it comes: taken for the next answer it would make every
+// figure older than the one before.
+func TestSecondLineIsNoAnswer(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		n := 0
+		m := &meter{piece: 1, answer: func(line string) string {
+			if line == "READ?" {
+				n++
+				return fmt.Sprintf("%d.0\n-1.0\n", n)
+			}
+			return usual(line)
+		}}
+		a := newTestAsker(t, drivers.Settings{"function": "VOLT:DC"})
+		for range 20 {
+			if r, err := a.Ask(m); err != nil || r.Value() != float64(n) {
+				t.Errorf("question %d: %v, %v", n, r, err)
+			}
+			time.Sleep(100 * time.Millisecond)
+		}
+	})
+}

@@ -261,7 +261,7 @@ func (a *asker) reading(c drivers.Conn) (drivers.Reading, error) {
 	}
 	r, err := readFigure(line, a.figure, f)
 	if err != nil {
-		return drivers.Reading{}, a.explain(c, badReply("answer %q to %s: %w", line, a.ask, err))
+		return drivers.Reading{}, a.explain(c, badReply("answer %.60q to %s: %w", line, a.ask, err))
 	}
 	return r, nil
 }
@@ -274,12 +274,12 @@ func (a *asker) setUp(c drivers.Conn) error {
 		}
 	}
 	if a.function.short == "" {
-		return a.drain(c)
+		return a.settle(c)
 	}
 	if err := send(c, "*CLS"); err != nil {
 		return err
 	}
-	if err := a.drain(c); err != nil {
+	if err := a.settle(c); err != nil {
 		return err
 	}
 	who, err := a.query(c, whoQuestion, words)
@@ -368,7 +368,7 @@ func (a *asker) functionNow(c drivers.Conn) (function, error) {
 		}
 		f, err := answeredFunction(line, a.figure)
 		if err != nil {
-			return function{}, badReply("answer %q to %s: %w"+mend, line, question, err)
+			return function{}, badReply("answer %.60q to %s: %w"+mend, line, question, err)
 		}
 		a.whatNow = a.whatNow[i : i+1]
 		return f, nil

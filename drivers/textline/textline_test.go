@@ -165,7 +165,7 @@ func TestUnits(t *testing.T) {
 		{"", "kohm", "1 kΩ"}, {"", "kOHM", "1 kΩ"}, {"", "MOhm", "1 MΩ"}, {"", "\u2126", "1 Ω"}, {"", "Ω", "1 Ω"},
 		{"", "Hz", "1 Hz"}, {"", "nF", "1 nF"}, {"", "°C", "1 °C"}, {"", "%", "1 %"}, {"", "dB", "1 dB"},
 		{"", "\xB5A", "1 µA"}, {"", "\xB0C", "1 °C"}, // Latin-1
-		{"", "", ""}, {"", "m", ""}, {"", "VOLTS", ""}, {"", "MV", "1 MV"},
+		{"", "", ""}, {"", "m", ""}, {"", "VOLTS", ""}, {"", "MV", ""}, {"MV=mV", "MV", "1 mV"},
 		{"mV", "", "1 mV"}, {"mV", "V", "1 V"},
 		{"VOLTS=V MILLI=mV A", "VOLTS", "1 V"}, {"VOLTS=V MILLI=mV A", "MILLI", "1 mV"}, {"VOLTS=V MILLI=mV A", "", "1 A"},
 		{"V=mV", "V", "1 mV"}, // what the file says goes before what the line says

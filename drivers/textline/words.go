@@ -103,7 +103,9 @@ type unit struct {
 	prefix   int8
 }
 
-// units are the units as lines spell them: what [drivers.ParseUnit] reads, and OHM.
+// units are the units as lines spell them: what [drivers.ParseUnit] reads, and
+// OHM. MV and MA are not among them: in capitals they may be millivolts or
+// megavolts, and the file must say which.
 var units = func() map[string]unit {
 	all := map[string]unit{}
 	for q := drivers.Voltage; q.SIUnit() != ""; q++ {
@@ -116,6 +118,8 @@ var units = func() map[string]unit {
 			}
 		}
 	}
+	delete(all, "MV")
+	delete(all, "MA")
 	return all
 }()
 
