@@ -100,7 +100,11 @@ func inputs(t testing.TB, cfg emulate.Config, long time.Duration) []alarms.Input
 // judge runs inputs through a new engine and returns the events.
 func judge(t testing.TB, in []alarms.Input, end time.Duration) []alarms.Event {
 	t.Helper()
-	e := alarms.New(files(t))
+	return feed(alarms.New(files(t)), in, end)
+}
+
+// feed is judge for an engine of the caller's.
+func feed(e *alarms.Engine, in []alarms.Input, end time.Duration) []alarms.Event {
 	var out []alarms.Event
 	for _, x := range in {
 		out = append(out, e.Feed(x)...)
@@ -384,7 +388,9 @@ func TestQuietNightOnEveryChip(t *testing.T) {
 				in = append(in, alarms.Input{T: now, Meter: m, Reading: meters[m].show(v)})
 			}
 		}
-		ev := judge(t, in, long)
+		b, j := files(t)
+		b.Meters[4].Format = b.Meters[3].Format // a display too: what is asked is not followed through its ranges
+		ev := feed(alarms.New(b, j), in, long)
 		if got := raised(ev); len(got) > 0 {
 			t.Errorf("seed %d: raised %q\n%s", seed, got, lines(t, ev))
 		}

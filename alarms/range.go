@@ -22,8 +22,7 @@ const (
 // rangeState is the range a meter is in.
 type rangeState struct {
 	// shown is set once the meter has shown that it ranges by itself: only
-	// then is its last digit that of a range. Meters that answer in text or in
-	// floating point leave zeros out.
+	// then is its last digit that of a range.
 	shown    bool
 	count    drivers.Reading // one count of the display in the present range
 	told     drivers.Reading // as last told
@@ -36,6 +35,9 @@ type rangeState struct {
 
 // followRange takes the range of the reading just taken.
 func (e *Engine) followRange(m *meter) {
+	if m.Format.NewAsker != nil {
+		return // it answers in text or floating point, whose last digit follows the figure
+	}
 	g, r := &m.ranges, m.last
 	g.shown = g.shown || r.Flags&drivers.Auto != 0
 	if !g.shown || !m.usable() {

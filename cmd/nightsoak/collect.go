@@ -124,6 +124,9 @@ func collect(s *record.Store, info record.Info) (*report.Data, error) {
 	e.OnFigures = c.figures
 	err = judge(e, s.Inputs(info.ID), info.Advanced, func(ev alarms.Event) error {
 		c.Events = append(c.Events, ev)
+		if ev.Event == alarms.EventSettled {
+			c.Idle = e.Snapshot()
+		}
 		return nil
 	})
 	if err != nil {

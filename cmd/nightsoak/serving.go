@@ -151,7 +151,7 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	srv := &http.Server{
-		Handler:           panel.New(d, panel.Options{Token: token, Logger: d.log, Metrics: metrics.Handler(metrics.New(d.State, version()))}),
+		Handler:           panel.New(d, panel.Options{Token: token, Logger: d.log, Job: d.Job, Metrics: metrics.Handler(metrics.New(d.State, version()))}),
 		BaseContext:       func(net.Listener) context.Context { return ctx },
 		ReadHeaderTimeout: 10 * time.Second,
 	}
@@ -193,4 +193,14 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 		srv.Close()
 	}
 	return err
+}
+
+// Job is the job of the run now on, if it is that one.
+func (d *daemon) Job(run string) *bench.Job {
+	d.shown.RLock()
+	defer d.shown.RUnlock()
+	if d.shown.collector == nil || d.shown.id != run {
+		return nil
+	}
+	return d.shown.Job
 }
