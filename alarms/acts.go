@@ -1,6 +1,7 @@
 package alarms
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"strings"
@@ -36,6 +37,19 @@ func (e *Engine) Check(a Act) error {
 		if strings.TrimSpace(a.Text) == "" {
 			return refuse("the note is empty")
 		}
+	case "mark":
+		switch w := e.watch(a.Watch); {
+		case w == nil:
+			var names []string
+			for _, w := range e.watches {
+				names = append(names, w.Name)
+			}
+			return refuse("no watch %q; known are %s", a.Watch, cmp.Or(strings.Join(names, ", "), "none: the job has no [[watch]]"))
+		case strings.TrimSpace(a.Text) == "":
+			return refuse("say what this figure is, for example before")
+		case !e.valueOf(w.meter).Known:
+			return refuse("%s has no figure now", a.Watch)
+		}
 	case "adjusted":
 		if a.Socket != "all" && e.socket(a.Socket) == nil {
 			return refuse("no socket %q; known are %s, or all", a.Socket, e.socketNames())
@@ -65,7 +79,7 @@ func (e *Engine) Check(a Act) error {
 			}
 		}
 	default:
-		return refuse("not an act; acts are begin, end, note, adjusted, move, acknowledge, shelve, unshelve")
+		return refuse("not an act; acts are begin, end, note, mark, adjusted, move, acknowledge, shelve, unshelve")
 	}
 	return nil
 }
@@ -76,7 +90,7 @@ func (e *Engine) act(a *Act) {
 	if e.Check(*a) != nil {
 		return
 	}
-	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, Meter: a.Meter, Socket: a.Socket, FirstPower: a.FirstPower})
+	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, Meter: a.Meter, Socket: a.Socket, Watch: a.Watch, FirstPower: a.FirstPower})
 	switch a.Act {
 	case "begin":
 		e.begun, e.firstPower = true, a.FirstPower
@@ -87,6 +101,9 @@ func (e *Engine) act(a *Act) {
 		}
 	case "end":
 		e.setPhase(Ended)
+	case "mark":
+		w := e.watch(a.Watch)
+		w.marks = append(w.marks, Mark{T: e.now, Label: a.Text, Reading: w.meter.last})
 	case "adjusted":
 		for _, s := range e.sockets {
 			if a.Socket == "all" || a.Socket == s.Name {
@@ -136,6 +153,15 @@ func (e *Engine) socket(name string) *socketState {
 	for _, s := range e.sockets {
 		if s.Name == name {
 			return s
+		}
+	}
+	return nil
+}
+
+func (e *Engine) watch(name string) *watchState {
+	for _, w := range e.watches {
+		if w.Name == name {
+			return w
 		}
 	}
 	return nil

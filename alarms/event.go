@@ -39,6 +39,7 @@ type Event struct {
 	State    State    `json:"state,omitempty"`    // alarm
 
 	Meter      string   `json:"meter,omitempty"`       // port, act, range
+	Watch      string   `json:"watch,omitempty"`       // act
 	Switches   int      `json:"switches,omitempty"`    // range: since the last event of that meter's
 	Open       *bool    `json:"open,omitempty"`        // port
 	From       *Seconds `json:"from,omitempty"`        // gap

@@ -24,9 +24,10 @@ type Input struct {
 
 // Act is what an operator did.
 type Act struct {
-	Act        string `json:"act"`                   // begin end note adjusted move acknowledge shelve unshelve
+	Act        string `json:"act"`                   // begin end note mark adjusted move acknowledge shelve unshelve
 	ID         string `json:"id,omitempty"`          // acknowledge, shelve, unshelve: the alarm's id
-	Text       string `json:"text,omitempty"`        // note
+	Text       string `json:"text,omitempty"`        // note; mark: "before", "after"
+	Watch      string `json:"watch,omitempty"`       // mark
 	For        string `json:"for,omitempty"`         // shelve: how long, "30m"
 	Meter      string `json:"meter,omitempty"`       // move
 	Socket     string `json:"socket,omitempty"`      // move, adjusted (or "all")

@@ -92,6 +92,15 @@ type WatchState struct {
 	Name  string
 	Value socket.Value // in the SI unit of Quantity
 	drivers.Quantity
+	Marks []Mark // in the order they were made
+}
+
+// Mark is a figure of a watch that the operator wants to keep: before and after
+// a repair, with and without a part.
+type Mark struct {
+	T       time.Duration // run time
+	Label   string
+	Reading drivers.Reading
 }
 
 // AlarmState is one alarm that is not normal.
@@ -153,7 +162,7 @@ func (e *Engine) Snapshot() Snapshot {
 		sn.Meters = append(sn.Meters, st)
 	}
 	for _, w := range e.watches {
-		sn.Watches = append(sn.Watches, WatchState{Name: w.Name, Value: e.valueOf(w.meter), Quantity: w.Quantity})
+		sn.Watches = append(sn.Watches, WatchState{Name: w.Name, Value: e.valueOf(w.meter), Quantity: w.Quantity, Marks: slices.Clone(w.marks)})
 	}
 	for _, c := range e.conds {
 		if c.state != Normal {

@@ -14,6 +14,7 @@ type watchState struct {
 	e     *Engine
 	meter *meter
 	cond  *cond
+	marks []Mark
 }
 
 var watchRule = rule{name: "watch", priority: Medium, onDelay: delay(5 * time.Second), offDelay: 5 * time.Second,

@@ -89,6 +89,14 @@ type watchJSON struct {
 	Name  string       `json:"name"`
 	Value socket.Value `json:"value"`
 	Unit  string       `json:"unit"` // SI
+	Marks []markJSON   `json:"marks,omitempty"`
+}
+
+type markJSON struct {
+	T       alarms.Seconds `json:"t"`
+	Text    string         `json:"text"`
+	Reading string         `json:"reading"`
+	Unit    string         `json:"unit"`
 }
 
 type meterJSON struct {
@@ -160,7 +168,11 @@ func (s State) MarshalJSON() ([]byte, error) {
 		v.Sockets = append(v.Sockets, j)
 	}
 	for _, w := range snap.Watches {
-		v.Watches = append(v.Watches, watchJSON{w.Name, known(w.Value), w.SIUnit()})
+		j := watchJSON{Name: w.Name, Value: known(w.Value), Unit: w.SIUnit()}
+		for _, m := range w.Marks {
+			j.Marks = append(j.Marks, markJSON{alarms.Seconds(m.T), m.Label, m.Reading.Text(), m.Reading.Unit()})
+		}
+		v.Watches = append(v.Watches, j)
 	}
 	for i := range snap.Meters {
 		m := &snap.Meters[i]

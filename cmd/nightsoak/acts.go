@@ -138,6 +138,17 @@ func (c *noteCmd) Run(a *app) error {
 	return c.act(a, alarms.Act{Act: "note", Text: text})
 }
 
+type markCmd struct {
+	Watch string `arg:"" help:"The watch, as the job names it."`
+	Text  string `arg:"" help:"What its figure now is: before, after, without V5."`
+	remote
+}
+
+// Run keeps a watch's figure.
+func (c *markCmd) Run(a *app) error {
+	return c.act(a, alarms.Act{Act: "mark", Watch: c.Watch, Text: c.Text})
+}
+
 type adjustedCmd struct {
 	Socket string `arg:"" help:"The socket whose trimmer was turned, or all."`
 	remote

@@ -45,6 +45,7 @@ type cli struct {
 	Begin       beginCmd       `cmd:"" help:"Begin a run on the running daemon."`
 	End         endCmd         `cmd:"" help:"End the run."`
 	Note        noteCmd        `cmd:"" help:"Put a note into the run's record."`
+	Mark        markCmd        `cmd:"" help:"Keep the figure that a watch shows now: before, after."`
 	Adjusted    adjustedCmd    `cmd:"" help:"Say that a trimmer was turned: the socket settles anew."`
 	Move        moveCmd        `cmd:"" help:"Say that the roving probe was moved."`
 	Acknowledge acknowledgeCmd `cmd:"" help:"Acknowledge an alarm."`

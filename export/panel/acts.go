@@ -25,6 +25,7 @@ const maxBody = 256 << 10
 var acts = map[string][]string{
 	"begin":       {"job"}, // and "first_power"
 	"note":        {"text"},
+	"mark":        {"watch", "text"},
 	"acknowledge": {"id"},
 	"shelve":      {"id", "for"},
 	"unshelve":    {"id"},
@@ -146,7 +147,7 @@ func readBody(w http.ResponseWriter, r *http.Request, name string, fields []stri
 			return req, http.StatusBadRequest, fmt.Errorf("the body is not a JSON object: %w", err)
 		}
 	}
-	into := map[string]*string{"job": &req.job, "text": &req.act.Text, "id": &req.act.ID, "for": &req.act.For, "meter": &req.act.Meter, "socket": &req.act.Socket}
+	into := map[string]*string{"job": &req.job, "text": &req.act.Text, "id": &req.act.ID, "for": &req.act.For, "meter": &req.act.Meter, "socket": &req.act.Socket, "watch": &req.act.Watch}
 	for field, value := range got {
 		if name == "begin" && field == "first_power" {
 			if err := json.Unmarshal(value, &req.act.FirstPower); err != nil {

@@ -118,6 +118,7 @@ func TestActBodies(t *testing.T) {
 		{"unshelve", `{"id":"drift/V6"}`, 200, act(alarms.Act{Act: "unshelve", ID: "drift/V6"})},
 		{"move", `{"meter":"k1","socket":"V6"}`, 200, act(alarms.Act{Act: "move", Meter: "k1", Socket: "V6"})},
 		{"adjusted", `{"socket":"all"}`, 200, act(alarms.Act{Act: "adjusted", Socket: "all"})},
+		{"mark", `{"watch":"hum","text":"before"}`, 200, act(alarms.Act{Act: "mark", Watch: "hum", Text: "before"})},
 		{"end", `{}`, 200, act(alarms.Act{Act: "end"})},
 		{"end", ``, 200, act(alarms.Act{Act: "end"})},
 		{"begin", `{"job":"ticket = \"R-1187\"","first_power":true}`, 200, `begin "ticket = \"R-1187\"" true`},
@@ -137,7 +138,7 @@ func TestActBodies(t *testing.T) {
 		{"shelve", `{"id":"a/b","for":"soon"}`, 400, `"for" is "soon": write a time such as "30m"`},
 		{"shelve", `{"id":"a/b","for":"-1m"}`, 400, `"for" is "-1m": write a time such as "30m"`},
 		{"note", `{"text":"` + strings.Repeat("a", maxBody) + `"}`, 413, "the body is larger than 256 kB"},
-		{"dance", `{}`, 404, `there is no act "dance": known are acknowledge adjusted begin cut end move note rearm shelve unshelve`},
+		{"dance", `{}`, 404, `there is no act "dance": known are acknowledge adjusted begin cut end mark move note rearm shelve unshelve`},
 	} {
 		t.Run(c.act+" "+c.body[:min(len(c.body), 30)], func(t *testing.T) {
 			src := scene("well")

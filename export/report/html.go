@@ -11,8 +11,8 @@ import (
 	"strings"
 	"time"
 
-	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
+	"nightsoak/drivers"
 	"nightsoak/export/report/chart"
 )
 
@@ -327,23 +327,31 @@ func (v *view) benchFacts(f *facts) {
 		add("Amplifier", w)
 	}
 	for i, w := range f.Job.Watches {
-		last := socket.Value{}
+		var last alarms.WatchState
 		if l := nth(f.Final.Watches, i); l != nil {
-			last = l.Value
+			last = *l
 		}
-		unit := w.Quantity.SIUnit()
-		s := "last " + figure(last, 1, 2, unit)
+		_, prefix, _ := drivers.ParseUnit(w.Unit) // the job was validated
+		unit, scale := w.Unit, math.Pow10(-int(prefix))
+		s := "last " + figure(last.Value, scale, 2, unit)
 		if !math.IsInf(w.Low, 0) || !math.IsInf(w.High, 0) {
 			s += "; allowed"
 			if !math.IsInf(w.Low, 0) {
-				s += fmt.Sprintf(" from %.4g", w.Low)
+				s += fmt.Sprintf(" from %.4g", w.Low*scale)
 			}
 			if !math.IsInf(w.High, 0) {
-				s += fmt.Sprintf(" up to %.4g", w.High)
+				s += fmt.Sprintf(" up to %.4g", w.High*scale)
 			}
 			s += nbsp + unit
 		}
 		add(w.Name, s)
+		for k, m := range last.Marks {
+			s := m.Reading.Text() + nbsp + m.Reading.Unit() + " at " + chart.Clock(m.T)
+			if first := last.Marks[0]; k > 0 && m.Reading.HasValue() && first.Reading.HasValue() {
+				s += fmt.Sprintf(", %+.3g%s%s from %s", scale*(m.Reading.Value()-first.Reading.Value()), nbsp, unit, first.Label)
+			}
+			add(w.Name+", "+m.Label, s)
+		}
 	}
 	if len(f.gaps) == 0 {
 		add("Gaps", "none: the record has no stretch without a watch")

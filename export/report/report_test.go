@@ -291,6 +291,23 @@ func TestJSONKeepsEventBytes(t *testing.T) {
 	}
 }
 
+// A watch stands in the unit that the job gives it, its marks side by side.
+func TestMarks(t *testing.T) {
+	d := night(3*time.Hour, false)
+	millivolts := func(tenths int64) drivers.Reading {
+		return drivers.Reading{Digits: tenths, Exp: -4, Prefix: -3, Quantity: drivers.Voltage, Flags: drivers.AC}
+	}
+	d.Job.Watches = []bench.Watch{{Name: "hum", Unit: "mV", Quantity: drivers.Voltage, Low: math.Inf(-1), High: 0.005}}
+	d.Final.Watches = []alarms.WatchState{{Name: "hum", Value: socket.Value{X: 0.0009, Known: true}, Quantity: drivers.Voltage, Marks: []alarms.Mark{
+		{T: 12 * time.Minute, Label: "before", Reading: millivolts(32)}, {T: 160 * time.Minute, Label: "after", Reading: millivolts(9)}}}}
+	page := strings.ReplaceAll(write(t, ".html", d), nbsp, " ")
+	for _, want := range []string{"last 0.90 mV; allowed up to 5 mV", "hum, before", "3.2 mV at 0:12", "hum, after", "0.9 mV at 2:40, -2.3 mV from before"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the report lacks %q", want)
+		}
+	}
+}
+
 var tag = regexp.MustCompile(`</?[a-zA-Z!][^\s>]*`)
 
 // TestHostileNamesAreInert lets every name and text be an attack, and wants
