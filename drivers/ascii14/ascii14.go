@@ -45,7 +45,6 @@ const (
 	usualAsk     = "D"
 	usualTimeout = 2 * time.Second       // 14 characters take 0.25 s at 600 baud; a slow display converts first
 	quiet        = 50 * time.Millisecond // three characters at 600 baud without one: nothing is on its way
-	drainFor     = 2 * time.Second       // a meter that still talks then was not waiting to be asked
 	identifyIn   = 1900 * time.Millisecond
 )
 
@@ -137,22 +136,11 @@ func (a *asker) drain(c drivers.Conn) error {
 	if a.owed {
 		silence = a.timeout
 	}
-	if err := c.SetReadTimeout(silence); err != nil {
-		return fmt.Errorf("set the read timeout: %w", err)
+	talk, err := drivers.Drain(c, silence)
+	if talk != nil {
+		err = bad(drivers.BadReply, "the meter talks without being asked, last %q: switch its continuous output off, or use another format", talk)
 	}
-	var buf [64]byte
-	var last []byte
-	for deadline := time.Now().Add(drainFor); time.Now().Before(deadline); {
-		n, err := c.Read(buf[:])
-		if err != nil {
-			return fmt.Errorf("drain the input: %w", err)
-		}
-		if n == 0 {
-			return nil
-		}
-		last = buf[max(0, n-40):n]
-	}
-	return bad(drivers.BadReply, "the meter talks without being asked, last %q: switch its continuous output off, or use another format", last)
+	return err
 }
 
 func bad(why drivers.Reason, format string, args ...any) error {

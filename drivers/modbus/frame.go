@@ -15,10 +15,9 @@ const (
 	// silence before a question on a line: 3.5 characters of 11 bits take 32 ms
 	// at 1200 bit/s, less at the higher speeds, which the driver is not told;
 	// and USB adaptors hold characters back for 16 ms.
-	silence  = 35 * time.Millisecond
-	drainFor = 2 * time.Second // who still talks then was not waiting to be asked
-	longest  = 512             // bytes looked through for an answer; a frame has 260 at most
-	refused  = 0x80            // in the function of an answer that is an exception
+	silence = 35 * time.Millisecond
+	longest = 512  // bytes looked through for an answer; a frame has 260 at most
+	refused = 0x80 // in the function of an answer that is an exception
 )
 
 // question is a request to read registers.
@@ -164,22 +163,11 @@ func (q question) drain(c drivers.Conn) error {
 	if q.tcp {
 		pause = 0
 	}
-	if err := c.SetReadTimeout(pause); err != nil {
-		return fmt.Errorf("set the read timeout: %w", err)
+	talk, err := drivers.Drain(c, pause)
+	if talk != nil {
+		err = bad(drivers.BadReply, "somebody talks without being asked, last % X: a Modbus line has one that asks, and only one", talk[max(0, len(talk)-16):])
 	}
-	var buf [64]byte
-	var last []byte
-	for end := time.Now().Add(drainFor); time.Now().Before(end); {
-		n, err := c.Read(buf[:])
-		if err != nil {
-			return fmt.Errorf("drain the input: %w", err)
-		}
-		if n == 0 {
-			return nil
-		}
-		last = buf[max(0, n-16):n]
-	}
-	return bad(drivers.BadReply, "somebody talks without being asked, last % X: a Modbus line has one that asks, and only one", last)
+	return err
 }
 
 // wrong says what is wrong with what came instead of an answer.

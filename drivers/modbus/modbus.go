@@ -366,7 +366,7 @@ func identify(c drivers.Conn) (drivers.Settings, float64, error) {
 			return s, sure, nil
 		case !isReply(err):
 			return nil, 0, err
-		case time.Since(start) >= drainFor: // somebody talks
+		case time.Since(start) >= drivers.DrainFor: // somebody talks
 			return nil, 0, nil
 		}
 	}

@@ -680,7 +680,7 @@ func TestChatter(t *testing.T) {
 		start := time.Now()
 		_, err := newTestAsker(t, settings()).Ask(m)
 		wantReply(t, err, drivers.BadReply, "somebody talks without being asked")
-		if len(m.heard) > 0 || time.Since(start) > drainFor+time.Second {
+		if len(m.heard) > 0 || time.Since(start) > drivers.DrainFor+time.Second {
 			t.Errorf("sent % X, after %v", m.heard, time.Since(start))
 		}
 	})

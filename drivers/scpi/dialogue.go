@@ -11,7 +11,6 @@ import (
 
 const (
 	quiet       = 50 * time.Millisecond // no byte for so long: nothing is on its way
-	drainFor    = 2 * time.Second       // a meter that still talks then was not waiting to be asked
 	longestLine = 4096                  // bytes
 )
 
@@ -129,22 +128,11 @@ func (a *asker) settle(c drivers.Conn) error {
 
 // drain throws away what comes until nothing does for so long.
 func drain(c drivers.Conn, silence time.Duration) error {
-	if err := c.SetReadTimeout(silence); err != nil {
-		return fmt.Errorf("set the read timeout: %w", err)
+	talk, err := drivers.Drain(c, silence)
+	if talk != nil {
+		err = badReply("the meter talks without being asked, last %q: switch its continuous output off, or use another format", talk)
 	}
-	var buf [256]byte
-	var last []byte
-	for deadline := time.Now().Add(drainFor); time.Now().Before(deadline); {
-		n, err := c.Read(buf[:])
-		if err != nil {
-			return fmt.Errorf("drain the input: %w", err)
-		}
-		if n == 0 {
-			return nil
-		}
-		last = buf[max(0, n-40):n]
-	}
-	return badReply("the meter talks without being asked, last %q: switch its continuous output off, or use another format", last)
+	return err
 }
 
 func send(c drivers.Conn, line string) error {
