@@ -111,6 +111,12 @@ func lookIdle(v *view, s *export.State, job *bench.Job) {
 			if v.Idle.Trimmer {
 				t.aim(job, i, k, up)
 			}
+			// Nobody is to reach for a trimmer while the alarm says to switch off.
+			if slices.ContainsFunc(snap.Alarms, func(a alarms.AlarmState) bool {
+				return a.Subject == k.Name && a.Active && a.Priority == alarms.High
+			}) {
+				t.Go, t.There, t.NoAim = "", false, "not now: do what the alarm says"
+			}
 		}
 		v.Idle.Trims = append(v.Idle.Trims, t)
 	}

@@ -87,6 +87,7 @@ func TestIdleWords(t *testing.T) {
 		{"at the target's plate volts", "well", nil, []string{"42.2 mV", "1.2 mA to go: up", "41.0 mV across 1 Ω", "HT is up: 462 V", "One hand only", "± 0.8", buttons}, []string{"As found"}},
 		{"with less plate volts the target rises", "well", func(f *fake) { f.state.Snapshot.Sockets[0].PlateVolts = is(440) }, []string{"44.3 mV"}, nil},
 		{"over its target", "trimmed", nil, []string{"2.6 mA over: down"}, nil},
+		{"a runaway is no matter of trimmers", "runaway", nil, []string{"not now: do what the alarm says", "to go: up"}, []string{"over: down"}},
 		{"as found and as left", "trimmed", nil, []string{"34.1 mA, 53.4 %, 470 V at 22:32", "40.6 mA, 62.5 %, 462 V at 22:43"}, nil},
 		{"unknown says why", "trimmed", nil, []string{"<b>unknown</b>", "k4 silent for 49 s", "read 49 s ago"}, nil},
 		{"another target", "well", func(f *fake) { f.jobs.IdleTarget = 0.58 }, []string{"58 % <small>asked", "60 %", "65 %", "70 %"}, []string{"65 % <small>asked"}},
