@@ -54,7 +54,7 @@ func ParseJob(name string, content []byte, b *Bench) (*Job, error) {
 	}
 	j.crossCheck(sockets, watches, b)
 	l, _ := top.sub("limits")
-	j.Limits = limits(l)
+	j.Limits = limits(l, DefaultLimits())
 	top.done()
 	if j.IdleTarget > j.Limits.Dissipation {
 		top.fail("idle_target", "is above limits.dissipation (%g %%): over-dissipation would stand at idle", j.Limits.Dissipation*100)
@@ -311,8 +311,38 @@ func watch(t *table, b *Bench) Watch {
 	return w
 }
 
-func limits(t *table) Limits {
-	d := DefaultLimits()
+// LoadLimits puts the limits of a file in the place of the job's: what would
+// have been under others. The file has a [limits] table as in a job file, and
+// nothing else; what it leaves out stays, and so does j.Text. A file that is not
+// valid gives Problems and one that cannot be read the system's error; the job
+// is then as it was.
+func (j *Job) LoadLimits(path string) error {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return fmt.Errorf("limits file: %w", err)
+	}
+	f, top, err := open(path, text)
+	if err != nil {
+		return err
+	}
+	t, given := top.sub("limits")
+	if !given && !top.has("limits") {
+		top.fail("limits", "is missing: write [limits] above the keys that are to change")
+	}
+	l := limits(t, j.Limits)
+	top.done()
+	if j.IdleTarget > l.Dissipation {
+		t.fail("dissipation", "is under the job's idle_target (%g %%): over-dissipation would stand at idle", j.IdleTarget*100)
+	}
+	if err := f.problems.sorted(); err != nil {
+		return err
+	}
+	j.Limits = l
+	return nil
+}
+
+// limits reads a [limits] table; d has what it leaves out.
+func limits(t *table, d Limits) Limits {
 	settle := get(t, "settle_rate", rate{d.SettleRate, d.SettlePer}, ratePer)
 	l := Limits{
 		Dissipation:    get(t, "dissipation", d.Dissipation, percent(2)),

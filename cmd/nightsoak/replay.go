@@ -1,12 +1,15 @@
 package main
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"iter"
+	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"time"
 
@@ -34,24 +37,21 @@ type replayCmd struct {
 	Bench string `placeholder:"FILE" help:"Bench file (default: the one the run ran with)."`
 	Job   string `placeholder:"FILE" help:"Job file (default: the one the run ran with)."`
 	Acts  string `placeholder:"FILE" help:"What the operator did, beside a readings file: one event a line, as replay --json prints."`
-	JSON  bool   `help:"One line of JSON per event, the bytes that were recorded."`
+	JSON  bool   `help:"One line of JSON per event, the bytes that were recorded; one object with --explain."`
+
+	Limits  string  `placeholder:"FILE" help:"What if: a file with a [limits] table, whose keys replace the job's for this replay."`
+	Explain string  `placeholder:"SOCKET" help:"Print how this socket is judged and why, instead of the events."`
+	At      *moment `placeholder:"T" help:"The moment to explain: seconds since the run began, or h:mm:ss (default: the end)."`
 	dataDir
 }
 
-// Run judges again and prints the events.
+// Run judges again and prints the events, or explains a socket.
 func (c *replayCmd) Run(a *app) error {
-	event := func(ev alarms.Event) error {
-		b, err := line(ev)
-		if err == nil {
-			if !c.JSON {
-				b = append([]byte(people(ev)), '\n')
-			}
-			_, err = a.out.Write(b)
-		}
-		return err
+	if c.At != nil && c.Explain == "" {
+		return usage(errors.New("--at goes with --explain: name the socket to explain"))
 	}
 	if strings.EqualFold(filepath.Ext(c.What), ".csv") {
-		return c.replayCSV(event)
+		return c.replayCSV(a)
 	}
 	if c.Acts != "" {
 		return usage(errors.New("--acts goes with a readings file: a recorded run has its acts"))
@@ -79,10 +79,10 @@ func (c *replayCmd) Run(a *app) error {
 	if err != nil {
 		return usage(err)
 	}
-	return judge(alarms.New(b, j), s.Inputs(info.ID), info.Advanced, event)
+	return c.judge(a, b, j, s.Inputs(info.ID), info.Advanced)
 }
 
-func (c *replayCmd) replayCSV(event func(alarms.Event) error) error {
+func (c *replayCmd) replayCSV(a *app) error {
 	if c.Bench == "" || c.Job == "" {
 		return usage(errors.New("a readings file needs --bench and --job beside it"))
 	}
@@ -106,11 +106,117 @@ func (c *replayCmd) replayCSV(event func(alarms.Event) error) error {
 		acts = af
 	}
 	inputs = record.Merge(begun(record.ReadActs(acts, c.Acts)), inputs)
-	err = judge(alarms.New(b, j), inputs, 0, event)
+	err = c.judge(a, b, j, inputs, 0)
 	if bad := new(record.SyntaxError); errors.Is(err, alarms.ErrRefused) || errors.As(err, &bad) {
 		return usage(err)
 	}
 	return err
+}
+
+// judge judges inputs, which end at end (0: with the last input).
+func (c *replayCmd) judge(a *app, b *bench.Bench, j *bench.Job, inputs iter.Seq2[alarms.Input, error], end time.Duration) error {
+	event := func(ev alarms.Event) error {
+		b, err := line(ev)
+		if err == nil {
+			if !c.JSON {
+				b = append([]byte(people(ev)), '\n')
+			}
+			_, err = a.out.Write(b)
+		}
+		return err
+	}
+	if c.Limits != "" {
+		if err := j.LoadLimits(c.Limits); err != nil {
+			return usage(err)
+		}
+	}
+	e := alarms.New(b, j)
+	if c.Explain == "" {
+		return judge(e, c.possible(a, e, inputs, event), end, event)
+	}
+
+	if _, err := e.Explain(c.Explain); err != nil {
+		return usage(err)
+	}
+	event = func(alarms.Event) error { return nil }
+	at := time.Duration(math.MaxInt64)
+	if c.At != nil {
+		at = time.Duration(*c.At)
+	}
+	if err := judge(e, c.possible(a, e, until(inputs, at, &end), event), 0, event); err != nil {
+		return err
+	}
+	e.Advance(min(at, end))
+	if c.At != nil && e.Now() < at {
+		return usage(fmt.Errorf("--at %s is after the end at %s", clock(at), clock(e.Now())))
+	}
+	x, err := e.Explain(c.Explain)
+	if err == nil && c.JSON {
+		err = json.NewEncoder(a.out).Encode(x)
+	} else if err == nil {
+		_, err = fmt.Fprint(a.out, x)
+	}
+	return err
+}
+
+// possible leaves out, and logs, what cannot be acknowledged: under the limits
+// of --limits that alarm may never have been raised.
+func (c *replayCmd) possible(a *app, e *alarms.Engine, inputs iter.Seq2[alarms.Input, error], event func(alarms.Event) error) iter.Seq2[alarms.Input, error] {
+	if c.Limits == "" {
+		return inputs
+	}
+	return func(yield func(alarms.Input, error) bool) {
+		for in, err := range inputs {
+			if err == nil && in.Act != nil && in.Act.Act == "acknowledge" {
+				for _, ev := range e.Advance(in.T) { // it may have been raised just before, by a delay that ended
+					err = errors.Join(err, event(ev))
+				}
+				if refused := e.Check(*in.Act); refused != nil && err == nil {
+					a.log.Warn().Str("t", clock(in.T)).Msg("under these limits an act is left out: " + refused.Error())
+					continue
+				}
+			}
+			if !yield(in, err) {
+				return
+			}
+		}
+	}
+}
+
+// until is inputs up to and at the moment at, and reads one more at most: when
+// there is one, the run goes on and *end is at. Within a gap it is an error.
+func until(inputs iter.Seq2[alarms.Input, error], at time.Duration, end *time.Duration) iter.Seq2[alarms.Input, error] {
+	return func(yield func(alarms.Input, error) bool) {
+		for in, err := range inputs {
+			if err == nil && in.T > at {
+				*end = at
+				if g := in.Gap; g != nil && at > time.Duration(g.From) {
+					yield(in, usage(fmt.Errorf("--at %s is in a gap: nothing was watched from %s to %s; ask for a moment outside it",
+						clock(at), clock(time.Duration(g.From)), clock(in.T))))
+				}
+				return
+			}
+			if !yield(in, err) {
+				return
+			}
+		}
+	}
+}
+
+// moment is a run time on the command line: "9120" or "2:32:00".
+type moment time.Duration
+
+var clockTime = regexp.MustCompile(`^(\d+):([0-5]\d):([0-5]\d)`)
+
+// UnmarshalText reads seconds or h:mm:ss, rounded to 1 ms.
+func (m *moment) UnmarshalText(b []byte) error {
+	digits := strings.Trim(string(b), "0123456789.:") == ""
+	d, err := time.ParseDuration(clockTime.ReplaceAllString(string(b), "${1}h${2}m${3}") + "s")
+	if err != nil || !digits {
+		return fmt.Errorf("%q is not a moment: write seconds since the run began, such as 9120, or h:mm:ss, such as 2:32:00", b)
+	}
+	*m = moment(d.Round(time.Millisecond))
+	return nil
 }
 
 // begun puts a begin before acts that have none: a readings file alone is a
