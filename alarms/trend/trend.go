@@ -1,7 +1,15 @@
 // Package trend is the numerics of judging a current over time: robust slope,
-// straight-line and exponential fits. It is pure: no clock, no I/O, and the
-// same bits on every architecture as far as the language allows (products that
-// are added are rounded first, since Go may fuse them on arm64).
+// straight-line, exponential and general fits, control charts, and how noisy a
+// series is. It is pure: no clock, no I/O.
+//
+// The same input gives the same bits on every machine with IEEE 754 doubles.
+// Go may fuse x*y + z into one rounding (it does on arm64, and on amd64 from
+// GOAMD64=v3), so every product that is added is rounded first by an explicit
+// conversion, which the language says prevents it. Of package math only what is
+// exact or correctly rounded is used (Sqrt, Abs, Frexp, Ldexp, Copysign):
+// math.Exp is assembly on amd64 and arm64, of two different methods, and on
+// amd64 it even differs with the processor (with FMA or without); math.Log is
+// assembly on amd64 and fused Go on arm64. So exp and Log are here, in Go.
 package trend
 
 import (
@@ -29,11 +37,10 @@ func (w *Slopes) TheilSen(p []Point) (slope, lo, hi float64) {
 	}
 	slices.Sort(w.s)
 	n := float64(len(p))
-	v := n * (n - 1) * (2*n + 5)
-	v -= w.ties(p)
-	c := 1.959963984540054 * math.Sqrt(max(v, 0)/18)
+	v := float64(n*(n-1)*(float64(2*n)+5)) - w.ties(p)
+	c := float64(1.959963984540054 * math.Sqrt(max(v, 0)/18))
 	m := float64(len(w.s))
-	return rank(w.s, (m+1)/2), rank(w.s, (m-c)/2), rank(w.s, (m+c)/2+1)
+	return rank(w.s, (m+1)/2), rank(w.s, (m-c)/2), rank(w.s, float64((m+c)/2)+1)
 }
 
 // Median is TheilSen without the interval, in linear time in the number of pairs.
@@ -175,118 +182,4 @@ func kahan(sum, c, x float64) (float64, float64) {
 	y := x - c
 	t := sum + y
 	return t, (t - sum) - y
-}
-
-// Exp is Y = A + B·exp(t/Tau), t in seconds before the last point (so t ≤ 0
-// there and B is what is left of the exponential now). Tau < 0 is a settling,
-// Tau > 0 a growth. Linear is the same points fitted with a straight line.
-type Exp struct {
-	A, B, Tau float64
-	RSS       float64
-	Linear    Line
-	accepted  []Exp // every time constant that the points do not refuse
-}
-
-// tauRatio is how far apart neighbouring time constants of the grid are.
-const tauRatio = 1.25
-
-// taus are the time constants tried, in seconds: from faster than one can act
-// on to slower than one can see in a window of minutes.
-var taus = func() []float64 {
-	var t []float64
-	for x := 20.0; x < 3600; x *= tauRatio {
-		t = append(t, x)
-	}
-	return t
-}()
-
-// FitExp fits an exponential to p by separable least squares: for each time
-// constant of a grid the other two are linear. growth tries rising exponents,
-// otherwise settling ones. nEff is how many independent points p is worth, which
-// widens what is accepted: readings follow each other closely, so it is less
-// than len(p).
-func FitExp(p []Point, growth bool, nEff float64) Exp {
-	best := Exp{RSS: math.Inf(1)}
-	if len(p) < 6 {
-		best.RSS = math.NaN()
-		return best
-	}
-	last := p[len(p)-1].T
-	fits := make([]Exp, 0, len(taus))
-	g := make([]float64, len(p))
-	try := func(tau float64) {
-		for i := range p {
-			// Counted from the last point, so that growth cannot overflow and
-			// B is what matters now.
-			g[i] = math.Exp((p[i].T - last) / tau)
-		}
-		l := FitLine(len(p), func(i int) (float64, float64) { return g[i], p[i].Y })
-		f := Exp{A: l.A, B: l.B, Tau: tau, RSS: l.RSS}
-		if math.IsNaN(f.RSS) || math.IsInf(f.RSS, 0) {
-			f.RSS = math.Inf(1)
-		} else {
-			fits = append(fits, f)
-		}
-		if f.RSS < best.RSS {
-			best = f
-		}
-	}
-	sign := -1.0
-	if growth {
-		sign = 1
-	}
-	for _, tau := range taus {
-		try(sign * tau)
-	}
-	// The grid brackets the least misfit; ever smaller steps about it bring the
-	// time constant to 0.1 %.
-	for step := math.Sqrt(tauRatio); step > 1.001; step = math.Sqrt(step) {
-		tau := best.Tau
-		try(tau * step)
-		try(tau / step)
-	}
-	best.Linear = FitLine(len(p), func(i int) (float64, float64) { return p[i].T - last, p[i].Y })
-	// Profile of the residual sum of squares: a time constant is refused when
-	// its misfit is beyond the 95 % point of chi-square with one degree of
-	// freedom, 3.84, in units of the residual variance.
-	limit := best.refusal(nEff)
-	for _, f := range fits {
-		if f.RSS <= limit {
-			best.accepted = append(best.accepted, f)
-		}
-	}
-	return best
-}
-
-func (e Exp) refusal(nEff float64) float64 { return e.RSS * (1 + 3.84/max(nEff-3, 1)) }
-
-// Curved says whether the points refuse the straight line in favour of the
-// exponential, at 95 % with nEff independent points.
-func (e Exp) Curved(nEff float64) bool { return e.Linear.RSS > e.refusal(nEff) }
-
-// Reach is when the fitted curve passes level, in seconds after the last
-// point: the best estimate, and the early and late ends over every time
-// constant that the points do not refuse. Inf means never.
-func (e Exp) Reach(level float64) (best, early, late float64) {
-	best = e.reach(level)
-	early, late = best, best
-	for _, f := range e.accepted {
-		r := f.reach(level)
-		early, late = min(early, r), max(late, r)
-	}
-	return best, early, late
-}
-
-func (e Exp) reach(level float64) float64 {
-	q := (level - e.A) / e.B
-	if e.Tau > 0 && e.B > 0 && level <= e.A+e.B {
-		return 0 // passed already
-	}
-	if !(q > 0) {
-		return math.Inf(1)
-	}
-	if t := e.Tau * math.Log(q); t >= 0 {
-		return t
-	}
-	return math.Inf(1)
 }

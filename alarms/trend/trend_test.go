@@ -91,51 +91,6 @@ func TestPublishedTheilSen(t *testing.T) {
 	}
 }
 
-// An exponential with known constants comes back, growth and settling, and
-// the moment of reaching a level with it.
-func TestFitExpRecovers(t *testing.T) {
-	for _, c := range []struct{ a, b, tau, level float64 }{
-		{0.041, 0.002, 240, 0.065},   // growth: 2 mA over, doubling every 166 s
-		{0.041, -0.001, -100, 0.041}, // settling from below
-		{0.040, 0.0004, 600, 0.065},
-	} {
-		var p []Point
-		for i := range 120 {
-			x := float64(i-119) * 5
-			p = append(p, Point{1000 + x, c.a + c.b*math.Exp(x/c.tau)})
-		}
-		e := FitExp(p, c.tau > 0, 40)
-		if !near(e.A, c.a, 0.02) || !near(e.B, c.b, 0.25) {
-			t.Errorf("fit %+v: A %g B %g tau %g", c, e.A, e.B, e.Tau)
-		}
-		best, early, late := e.Reach(c.level)
-		if c.tau < 0 {
-			if !near(e.Tau, c.tau, 0.01) {
-				t.Errorf("settles with %g s, made with %g s", e.Tau, c.tau)
-			}
-			continue
-		}
-		want := c.tau * math.Log((c.level-c.a)/c.b)
-		if !near(best, want, 0.01) || early > want*1.01 || late < want*0.99 {
-			t.Errorf("reaches %g in %g s (%g to %g), by the formula %g", c.level, best, early, late, want)
-		}
-		if !e.Curved(40) {
-			t.Errorf("%+v is not told from a straight line", c)
-		}
-	}
-}
-
-func TestFitExpStraightLineIsNotCurved(t *testing.T) {
-	var p []Point
-	for i := range 120 {
-		noise := 1e-5 * math.Sin(float64(i*i)) // fixed, without a trend
-		p = append(p, Point{float64(i) * 5, 0.041 + 2e-6*float64(i) + noise})
-	}
-	if e := FitExp(p, true, 40); e.Curved(40) {
-		t.Errorf("a straight line is taken for growth: %+v", e)
-	}
-}
-
 func TestMedian(t *testing.T) {
 	if m := Median(nil); !math.IsNaN(m) {
 		t.Errorf("of nothing: %g", m)
@@ -159,16 +114,5 @@ func BenchmarkSlopesMedian60(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		w.Median(p)
-	}
-}
-
-func BenchmarkFitExp120(b *testing.B) {
-	var p []Point
-	for i := range 120 {
-		p = append(p, Point{float64(i) * 5, 0.041 + 1e-3*math.Exp(float64(i-120)/50)})
-	}
-	b.ReportAllocs()
-	for b.Loop() {
-		FitExp(p, true, 40)
 	}
 }
