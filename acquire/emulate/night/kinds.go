@@ -446,10 +446,12 @@ func (d *draft) adjusted() {
 		v := c.shiftFor(i, size)
 		if target > 0 { // it begins off target and is put right
 			d.fault(fault{how: gridRamp, socket: i, long: 1, size: v})
-			l := d.label("idle-off-target", d.subjects(i), p.htAt, fmt.Sprintf("%s of its current", share(size)), func(s *State) bool {
-				return s.T > seconds(p.htAt+15*minute) && math.Abs(s.Sockets[i].Ratio-target) > 0.055
-			})
-			l.Until = seconds(told)
+			if p.meterOf(plateVolts) >= 0 { // without plate volts nobody can tell
+				l := d.label("idle-off-target", d.subjects(i), p.htAt, fmt.Sprintf("%s of its current", share(size)), func(s *State) bool {
+					return s.T > seconds(p.htAt+15*minute) && math.Abs(s.Sockets[i].Ratio-target) > 0.055
+				})
+				l.Until = seconds(told)
+			}
 			v = -v
 		}
 		// A little too far, and back.
