@@ -4,20 +4,84 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"nightsoak/alarms/trend"
 )
 
-// change is how far the current of b is from that of reference, as a ratio,
-// with what the supply's movement explains taken out.
-func change(reference, b bin) float64 {
-	volts := reference.volts
-	if math.IsNaN(b.volts) {
-		volts = math.NaN()
-	}
-	return b.atVolts(volts)/reference.current - 1
+// common is what the sockets' movements since their references have in common:
+// the median of all and of no movement, so that of two sockets the one that
+// moved is the one that moved.
+type common struct {
+	net float64 // supply movement taken out, log ratio
+	raw float64 // as read, log ratio
 }
 
-// recent is the median of the last 10 s.
-func (s *socketState) recent() bin { return s.medians(s.bins[len(s.bins)-2:]) }
+// findCommon looks at the last bins of all sockets.
+func (e *Engine) findCommon() {
+	net, raw := e.scratch[0][:0], e.scratch[1][:0]
+	for _, s := range e.sockets {
+		if n := len(s.bins); s.settled && n > 0 && s.bins[n-1].k >= e.binNumber-3 && s.conducting() {
+			b := s.recent()
+			net, raw = append(net, s.net(s.reference, b)), append(raw, b.y-s.reference.y)
+		}
+	}
+	if len(net) == 1 {
+		e.common = common{net[0], raw[0]}
+		return
+	}
+	net, raw = append(net, 0), append(raw, 0)
+	e.common = common{trend.Median(net), trend.Median(raw)}
+	e.scratch[0], e.scratch[1] = net, raw
+}
+
+// net is how far the current went from one bin to another, log ratio, with what
+// the supply explains taken out. Without plate volts it is all of it.
+func (s *socketState) net(from, to bin) float64 {
+	dx := to.x - from.x
+	if math.IsNaN(dx) {
+		dx = 0
+	}
+	return to.y - from.y - s.answer.follows(dx)
+}
+
+// unsure is how far off net may be for what is not known of the answer to the
+// supply, at 95 %, and for the sense meter's change of range.
+func (s *socketState) unsure(from, to bin) float64 {
+	dx := to.x - from.x
+	if math.IsNaN(dx) {
+		dx = 0
+	}
+	return (2*s.answer.se()+answerLaw*math.Abs(s.answer.n))*math.Abs(dx) + doubt(from, to)
+}
+
+// ownShare is how far sockets may differ in what moves them all, as a ratio of it (estimate).
+const ownShare = 0.15
+
+// moved is how far the current has gone from its reference by the tube's own
+// doing, log ratio: its own part, and of what all sockets have in common only
+// what the currents themselves show. A plate meter that goes astray moves all
+// sockets' net alike, but no current.
+func (s *socketState) moved(b bin) (own, unsure float64) {
+	c := s.e.common
+	own = s.net(s.reference, b) - c.net
+	unsure = s.unsure(s.reference, b) + ownShare*math.Abs(c.net)
+	if s.plate != nil && c.net*c.raw > 0 {
+		own += math.Copysign(min(math.Abs(c.net), math.Abs(c.raw)), c.net)
+	}
+	return own, unsure
+}
+
+// steady is the last 10 s, when they are calm and not long ago.
+func (s *socketState) steady() (bin, bool) {
+	n := len(s.bins)
+	if n < 2 || !s.bins[n-1].calm() || !s.bins[n-2].calm() || s.bins[n-2].k < s.e.binNumber-4 {
+		return bin{}, false
+	}
+	return s.recent(), true
+}
+
+// beyond takes from a movement what it may be off by.
+func beyond(x, unsure float64) float64 { return math.Copysign(max(math.Abs(x)-unsure, 0), x) }
 
 var drift = &socketRule{
 	binned: true,
@@ -27,43 +91,70 @@ var drift = &socketRule{
 		if !s.settled || !s.e.dissipating() {
 			return no
 		}
-		if len(s.bins) < 2 || !s.conducting() || s.worse() || s.e.explained(s, aftermath) {
+		b, ok := s.steady()
+		if !ok || !s.conducting() || s.worse() || s.e.explained(s, aftermath) || s.fig.PlateVolts.Known != !math.IsNaN(s.reference.x) {
 			return unknown
 		}
 		limit := s.e.job.Limits.Drift
 		if s.is("drift") {
 			limit *= 0.8 // deadband
 		}
-		b := s.recent()
-		return when(math.Abs(change(s.reference, b)) > float64(limit)+doubt(s.reference, b))
+		return when(math.Abs(math.Expm1(beyond(s.moved(b)))) > limit)
 	},
 	text: func(s *socketState) string {
-		b := s.recent()
+		own, _ := s.moved(s.recent())
 		return fmt.Sprintf("%s %+.0f %% from its settled %s, supply movement taken out: %s now", s.Name,
-			100*change(s.reference, b), milliamps(s.reference.current), milliamps(s.reference.current*(1+change(s.reference, b))))
+			100*math.Expm1(own), milliamps(s.reference.current), milliamps(s.reference.current*trend.Exp(own)))
 	},
 }
 
 // worse says whether an alarm of this socket stands that says more than a
 // drift or a step would.
-func (s *socketState) worse() bool { return s.is("runaway") || s.is("over-dissipation") }
+func (s *socketState) worse() bool {
+	over := s.cond("over-dissipation")
+	return s.is("runaway") || over.active && s.e.now-over.since < aftermath
+}
+
+// stepQuiet is for how many bins the supply must have stood still: bias and
+// heaters follow it in their own time, and the current steps with them.
+const stepQuiet = 9
 
 // step compares 10 s with the 10 s before, leaving one bin between them for a
-// step that falls inside it. Both bins after must have moved: one alone is an
-// excursion, not a step. Explained is how much of it a change of the sense
-// meter's range may be.
-func (s *socketState) step() (size, explained float64, after bin, ok bool) {
+// step that falls inside it: both log ratio. Both bins after must have moved:
+// one alone is an excursion, not a step.
+func (s *socketState) step() (size, unsure float64, after bin, ok bool) {
 	n := len(s.bins)
-	if n < 5 || s.bins[n-1].t-s.bins[n-5].t > 6*binLength.Seconds() {
+	if n < 5 || s.bins[n-1].k != s.bins[n-5].k+4 || s.bins[n-1].k < s.e.binNumber-2 {
 		return 0, 0, bin{}, false
 	}
-	before := s.medians(s.bins[n-5 : n-3])
-	x, y := change(before, s.bins[n-2]), change(before, s.bins[n-1])
+	for _, i := range [...]int{1, 2, 4, 5} {
+		if !s.bins[n-i].calm() {
+			return 0, 0, bin{}, false
+		}
+	}
+	for i := range min(n, stepQuiet) {
+		if math.Abs(s.bins[n-1-i].x-s.bins[n-1].x) > calmBand {
+			return 0, 0, bin{}, false
+		}
+	}
+	before := middle(s.bins[n-5 : n-3])
+	x, y := s.net(before, s.bins[n-2]), s.net(before, s.bins[n-1])
 	if math.Abs(y) < math.Abs(x) {
 		x = y
 	}
 	after = s.recent()
-	return x, doubt(before, after), after, true
+	return x, s.unsure(before, after), after, true
+}
+
+// alone says whether no other socket stepped at the same moment by nearly as
+// much or more: what moves several is the supply, and the greatest is the cause.
+func (s *socketState) alone(size float64) bool {
+	for _, o := range s.e.sockets {
+		if other, _, _, ok := o.step(); o != s && ok && math.Abs(other) > math.Abs(size)/2 {
+			return false
+		}
+	}
+	return true
 }
 
 var step = &socketRule{
@@ -74,64 +165,23 @@ var step = &socketRule{
 		if !s.settled || !s.e.dissipating() {
 			return no
 		}
-		size, explained, after, ok := s.step()
-		if !ok || !s.conducting() || s.worse() || s.e.explained(s, aftermath) {
+		size, unsure, after, ok := s.step()
+		if !ok || !s.conducting() || s.worse() || s.is("intermittent") || s.e.explained(s, aftermath) {
 			return unknown
 		}
-		if math.Abs(size) <= s.e.job.Limits.Step+explained {
+		if math.Abs(math.Expm1(beyond(size, unsure))) <= s.e.job.Limits.Step {
 			return no
+		}
+		if !s.alone(size) {
+			return unknown
 		}
 		// The step is told; what drifts from here is another matter.
 		s.reference = after
+		s.history.restart()
 		return stands
 	},
 	text: func(s *socketState) string {
 		size, _, after, _ := s.step()
-		return fmt.Sprintf("%s stepped by %+.0f %% within 15 s, to %s", s.Name, 100*size, milliamps(after.current))
+		return fmt.Sprintf("%s stepped by %+.0f %% within 15 s, to %s", s.Name, 100*math.Expm1(size), milliamps(after.current))
 	},
-}
-
-var imbalance = &benchRule{
-	rule: rule{name: "imbalance", priority: Low, onDelay: delay(time.Minute), offDelay: time.Minute,
-		advice: "Match the halves anew when the amplifier is next on the bench: unequal halves magnetise the transformer and hum."},
-	judge: func(e *Engine) verdict {
-		a, b, doubt, ok := e.halves()
-		if !e.dissipating() {
-			return no
-		}
-		if !ok || e.explained(nil, math.MaxInt64) {
-			return unknown
-		}
-		limit := e.job.Limits.Imbalance
-		if e.standing("imbalance") {
-			limit *= 0.8 // deadband
-		}
-		return when(2*max(math.Abs(a-b)-doubt, 0) > limit*(a+b))
-	},
-	text: func(e *Engine) string {
-		a, b, _, _ := e.halves()
-		return fmt.Sprintf("half a draws %s, half b %s: %.0f %% apart", milliamps(a), milliamps(b), 200*math.Abs(a-b)/(a+b))
-	},
-}
-
-// halves sums the plate currents of the two halves, and of both what changes of
-// the sense meters' ranges may have added; ok only while every socket that has
-// a half has settled and is known.
-func (e *Engine) halves() (a, b, doubt float64, ok bool) {
-	for _, s := range e.sockets {
-		if s.Half == "" {
-			continue
-		}
-		i := s.fig.PlateCurrent
-		if !i.Known || !s.settled {
-			return 0, 0, 0, false
-		}
-		doubt += float64(s.doubt() * i.X)
-		if s.Half == "a" {
-			a += i.X
-		} else {
-			b += i.X
-		}
-	}
-	return a, b, doubt, a > 0 && b > 0
 }

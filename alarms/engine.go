@@ -15,13 +15,14 @@ import (
 
 	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
+	"nightsoak/alarms/trend"
 	"nightsoak/drivers"
 )
 
 // Core names the judgement this engine gives. It changes whenever the same
 // inputs could give other events; replayed and recorded events are compared
 // only under the same Core.
-const Core = "3"
+const Core = "4"
 
 // Engine judges one run. It is used by one goroutine.
 type Engine struct {
@@ -48,6 +49,12 @@ type Engine struct {
 	conds   []*cond
 	own     []*cond // those of benchRules
 	supply  supplyState
+
+	binNumber int // of the stretch that is being gathered
+	binEnd    time.Duration
+	common    common
+	fitter    trend.Fitter
+	scratch   [2][]float64
 
 	settleBy, armConduction, soakOver *timer
 }
@@ -233,6 +240,9 @@ func (e *Engine) judgeBench() {
 
 // reading takes one reading of a meter.
 func (e *Engine) reading(m *meter, r drivers.Reading) {
+	if e.now >= e.binEnd {
+		e.closeBins()
+	}
 	m.take(r, e.now)
 	e.followDigits(m)
 	for _, s := range m.sockets {
@@ -245,7 +255,7 @@ func (e *Engine) reading(m *meter, r drivers.Reading) {
 	e.followSupply()
 	for _, s := range m.sockets {
 		if s.meter == m {
-			e.bin(s)
+			s.bin()
 		}
 		e.judgeSocket(s, false)
 		if e.OnFigures != nil {
@@ -293,6 +303,8 @@ func (e *Engine) gap(in Input) {
 		s.fig = socket.Figures{}
 		s.bins = s.bins[:0]
 		s.pending.reset()
+		s.answer.interrupt()
+		s.history.restart()
 		if e.now-time.Duration(in.Gap.From) > resettleAfter {
 			s.restart(e.now)
 		}

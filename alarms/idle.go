@@ -5,28 +5,12 @@ import (
 	"math"
 	"time"
 
-	"nightsoak/acquire/bench"
-	"nightsoak/acquire/socket"
+	"nightsoak/alarms/trend"
 )
 
-var notSettled = &socketRule{
-	binned: true,
-	rule: rule{name: "not-settled", priority: Low, onDelay: func(j *bench.Job) time.Duration { return j.Limits.SettleBy }, offDelay: 0,
-		advice: "Leave it on longer and watch it. A tube that never settles is tired, gassy, or its bias is not steady."},
-	judge: func(s *socketState) verdict {
-		if s.e.dissipating() && (s.elsewhere() || s.conducted && !s.conducting()) {
-			return unknown
-		}
-		return when(s.e.dissipating() && s.conducted && !s.settled)
-	},
-	text: func(s *socketState) string {
-		if !s.slope.Known {
-			return fmt.Sprintf("%s has not settled %s after it began to conduct", s.Name, people(s.e.job.Limits.SettleBy))
-		}
-		return fmt.Sprintf("%s has not settled %s after it began to conduct: still moving by %+.2g mA in 5 min", s.Name,
-			people(s.e.job.Limits.SettleBy), 1000*300*s.slope.X)
-	},
-}
+// adjustedSE is how well the answer to the supply is known after a trimmer was
+// turned, at best (estimate).
+const adjustedSE = 0.3
 
 // adjusted takes that the socket's trimmer was turned. As found is what it idled
 // at when that was first said: as last settled, else the median of the last
@@ -38,22 +22,14 @@ func (s *socketState) adjusted() {
 		case s.settledAt > 0:
 			found, at = s.settledBin, s.settledAt
 		case n > 0:
-			found = s.medians(s.bins[max(0, n-int(time.Minute/binLength)):])
+			found = middle(s.bins[max(0, n-int(time.Minute/binLength)):])
 			at = time.Duration(math.Round(1000*found.t)) * time.Millisecond
 		}
 		s.asFound = found.idle(at)
 	}
 	s.asLeft, s.settledAt = nil, 0
+	s.answer.loosen(adjustedSE)
 	s.restart(s.e.now)
-}
-
-// idle is a bin as what a socket idled at.
-func (b bin) idle(at time.Duration) *Idle {
-	i := &Idle{T: at, CathodeCurrent: known(b.current), PlateVolts: known(b.volts), DissipationRatio: known(b.ratio)}
-	if b.plateOnly {
-		i.CathodeCurrent, i.PlateCurrent = socket.Value{}, i.CathodeCurrent
-	}
-	return i
 }
 
 func (i *Idle) clone() *Idle {
@@ -67,9 +43,9 @@ func (i *Idle) clone() *Idle {
 // idle is the dissipation ratio of the last 10 s as it would be at the plate
 // volts it settled at: the mains moves it, but is no matter of the trimmer.
 func (s *socketState) idle() float64 {
-	b, volts := s.recent(), s.settledBin.volts
-	if r := volts / b.volts; r > 0.5 && r < 2 {
-		return b.ratio * r * (b.atVolts(volts) / b.current)
+	b := s.recent()
+	if dx := s.settledBin.x - b.x; !math.IsNaN(dx) {
+		return b.ratio * trend.Exp(dx+s.answer.follows(dx))
 	}
 	return b.ratio
 }

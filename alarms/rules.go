@@ -36,7 +36,7 @@ var (
 // The lists are filled here, not where they are declared: a rule may ask
 // whether another stands, which the compiler would take for a cycle.
 func init() {
-	socketRules = []*socketRule{overDissipation, senseOpen, runaway, noConduction, step, drift, idleOffTarget, notSettled}
+	socketRules = []*socketRule{overDissipation, senseOpen, runaway, noConduction, step, intermittent, drift, idleOffTarget, notSettled}
 	benchRules = []*benchRule{plateLead, supplyRule, imbalance}
 }
 
@@ -121,7 +121,7 @@ var noConduction = &socketRule{
 			return no
 		}
 		i := s.current()
-		if !s.conductionArmed || !i.Known {
+		if !s.conductionArmed || !i.Known || e.supply.low80() || e.fallingTogether(s) || s.is("intermittent") && !s.gone() {
 			return unknown
 		}
 		return when(i.X < e.job.Limits.Conduction)

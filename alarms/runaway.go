@@ -9,90 +9,450 @@ import (
 )
 
 const (
-	// growthWindow is how much of the past is searched for a runaway.
-	growthWindow = 10 * time.Minute
+	// pointBins is how many bins make one point of a runaway's history.
+	pointBins = 6
+	// keepPoints is how much of it is kept: 2 h.
+	keepPoints = 240
 	// growthFloor is the least rise that counts, as a ratio of the current:
 	// above the wander of a quiet night (estimate).
-	growthFloor = 0.02
-	// onsetShare is the share of a rise at which it counts as begun: above the
-	// noise of a bin (estimate).
-	onsetShare = 0.15
-	// supplyDoubt is how many more percent of current one percent of plate
-	// volts may explain than the three-halves law takes out: with a bias that
-	// does not follow the mains the answer is several times steeper (estimate
-	// from tube form and a 6L6GC at 450 V; a later version learns it).
-	supplyDoubt = 3.5
+	growthFloor = 0.015
+	// sameSupply is how far apart, in log ratio, the plate volts may be for currents
+	// to be compared by one answer: beyond, tubes are on another part of their curve.
+	sameSupply = 0.08
+	// warming is for how many points what was switched or trimmed still warms.
+	warming = 60
+	// driftPace is how fast a drift goes that is no runaway, as a ratio of the
+	// current per point: 10 % in an hour, one standard deviation (common practice, no source).
+	driftPace = 0.10 / 120
+	// evidence is how much better, in chi-square, a growth must fit than a
+	// straight rise for a runaway to be called one.
+	evidence = 20.0
+	// priorNoise is how much averages over a point differ from the next on a
+	// quiet night, as a ratio, and how many differences this is worth (estimate).
+	priorNoise  = 0.0010
+	priorCounts = 10.0
+	chiSquare95 = 3.84 // one degree of freedom
 )
 
-// growth is what was judged of a socket's rise at the last bin.
+// point is half a minute of a socket's current.
+type point struct {
+	k     int     // number of the half minute
+	z     float64 // mean current, ampere
+	x     float64 // mean log of the plate volts, NaN when unknown
+	doubt float64
+	exp   int8
+}
+
+// history is the points of a socket since it was last watched anew.
+type history struct {
+	points []point
+	noise  trend.Noise
+	z, x   float64 // sums of the point to come
+	n      int
+	k      int
+}
+
+// restart forgets the points, not how noisy they are.
+func (h *history) restart() {
+	h.points = h.points[:0]
+	h.z, h.x, h.n = 0, 0, 0
+	h.noise.Restart()
+}
+
+// add takes the bin just closed, and says whether it completed a point.
+func (h *history) add(s *socketState, b *bin) bool {
+	k := b.k / pointBins
+	done := false
+	if h.n > 0 && k != h.k {
+		done = h.close(s)
+	}
+	if !b.calm() {
+		return done
+	}
+	h.k = k
+	h.z += b.current
+	h.x += b.x
+	h.n++
+	return done
+}
+
+// close makes a point of the bins gathered, if they are most of it.
+func (h *history) close(s *socketState) bool {
+	n := float64(h.n)
+	p := point{k: h.k, z: h.z / n, x: h.x / n, exp: s.bins[len(s.bins)-1].exp, doubt: s.bins[len(s.bins)-1].doubt}
+	h.z, h.x, h.n = 0, 0, 0
+	if n < pointBins/2 {
+		return false
+	}
+	if m := len(h.points); m > 0 && (p.k > h.points[m-1].k+4 || math.IsNaN(p.x) != math.IsNaN(h.points[m-1].x)) {
+		// A hole, or volts that came or went: what was before is not to be compared.
+		h.points = h.points[:0]
+		h.noise.Restart()
+	}
+	h.points = slide(h.points, p, keepPoints)
+	if s.settled {
+		y := trend.Log(p.z)
+		if !math.IsNaN(p.x - s.settledBin.x) {
+			y -= s.answer.follows(p.x - s.settledBin.x)
+		}
+		h.noise.Add(y)
+	}
+	return true
+}
+
+// at is the point with that number, nil for none.
+func (h *history) at(k int) *point {
+	n := len(h.points)
+	if n == 0 {
+		return nil
+	}
+	i := n - 1 - (h.points[n-1].k - k) // where it is if none is missing
+	for i = min(max(i, 0), n-1); i < n-1 && h.points[i].k < k; i++ {
+	}
+	if h.points[i].k != k {
+		return nil
+	}
+	return &h.points[i]
+}
+
+// noiseOver is the standard deviation of one point as it counts over a window of
+// m: what a quiet tube's averages differ by grows with the window.
+func (h *history) noiseOver(m int, count float64) float64 {
+	at := priorNoise*priorNoise + float64(count*count)
+	v := 0.0
+	for o := 0; o == 0 || 4<<o <= m; o++ {
+		sd, n := h.noise.Deviation(o)
+		if !(n > 0) {
+			sd, n = 0, 0
+		}
+		at = (float64(sd*sd*n) + float64(at*priorCounts)) / (n + priorCounts)
+		v = max(v, at*float64(int(1)<<o))
+	}
+	return math.Sqrt(v)
+}
+
+// growth is what was judged of a socket's rise at the last point.
 type growth struct {
 	rising            bool
-	rise              float64 // ampere over span, at the plate volts of now
+	rise              float64 // ampere over span, supply movement taken out
 	span              time.Duration
 	supply            float64 // change of the plate volts over the same span, ratio
 	best, early, late float64 // seconds to the limit; +Inf never or unknown
+	evidence          float64 // chi-square by which the growth fits better than any other explanation
 }
+
+// windows of points in which a growth is looked for.
+var windows = [...]int{12, 24, 48, 96, 240}
+
+// ages of an onset, in points.
+var ages = [...]int{3, 4, 5, 7, 9, 12, 16, 21, 28, 37, 49, 65, 86, 114, 150, 200}
+
+// bends are how many growth times may have passed since the onset.
+var bends = [...]float64{0.4, 0.8, 1.3, 2, 3, 4.5}
 
 // judgeGrowth looks for a current that rises faster and faster, significantly,
 // beyond what the supply explains.
 func (s *socketState) judgeGrowth() growth {
 	g := growth{best: math.Inf(1), early: math.Inf(1), late: math.Inf(1)}
-	w := s.last(growthWindow)
-	for len(w) > 0 && w[0].t < (s.since+warmUpBlind).Seconds() {
-		w = w[1:]
+	pts := s.history.points
+	blind := int((s.since + warmUpBlind) / (pointBins * binLength))
+	for len(pts) > 0 && (pts[0].k <= blind || len(pts) > keepPoints) {
+		pts = pts[1:]
 	}
-	const minute = int(time.Minute / binLength)
-	if len(w) < 3*minute {
+	for i := len(pts) - 1; i >= 0; i-- {
+		if math.Abs(pts[i].x-pts[len(pts)-1].x) > sameSupply {
+			pts = pts[i+1:]
+			break
+		}
+	}
+	if len(pts) < 6 {
 		return growth{}
 	}
-	first, now := s.medians(w[:minute]), s.medians(w[len(w)-minute:])
-	g.supply = now.volts/first.volts - 1
-	if math.IsNaN(g.supply) {
-		g.supply = 0
-	}
-	from := first.atVolts(now.volts)
-	g.rise = now.current - from
-	g.span = time.Duration((now.t - first.t) * float64(time.Second))
-	if g.rise < (growthFloor+float64(supplyDoubt*max(g.supply, 0))+doubt(first, now))*from {
-		return g
-	}
-	// Only the rise itself is fitted: with the flat stretch before it, the onset
-	// of a steady drift would bend the curve as a runaway does.
-	start := len(w) - 1
-	for start > 0 && w[start].atVolts(now.volts) > from+onsetShare*g.rise {
-		start--
-	}
-	if len(w)-start < 2*minute {
-		return g
-	}
-	s.points = s.points[:0]
-	for _, b := range w[start:] {
-		s.points = append(s.points, trend.Point{T: b.t, Y: b.atVolts(now.volts)})
-	}
-	// The latest stretch must itself be rising, beyond doubt.
-	if _, lo, _ := s.slopes.TheilSen(s.points[len(s.points)-2*minute:]); !(lo > 0) {
-		return g
-	}
-	n := float64(len(s.points)) / independent
-	f := trend.FitExp(s.points, true, n)
-	if !f.Curved(n) || f.B <= 0 {
-		return g
-	}
-	g.rising = true
-	ratio := s.e.job.Limits.Dissipation
-	switch last := s.recent(); {
-	case last.ratio > 0:
-		g.best, g.early, g.late = f.Reach(last.current * ratio / last.ratio)
-	case s.settledBin.ratio > 0:
-		g.best, g.early, g.late = f.Reach(s.settledBin.current * ratio / s.settledBin.ratio)
+	var f fit
+	for _, w := range windows {
+		p := pts[max(0, len(pts)-w):]
+		if len(p) < 6 || len(p) < w && len(p) < len(pts) {
+			break
+		}
+		if f.look(s, p) {
+			f.judge(s, &g)
+		}
+		if len(p) == len(pts) {
+			break
+		}
 	}
 	return g
+}
+
+// fit is the working store of one look at a window of points.
+type fit struct {
+	n          int
+	t          [keepPoints]int     // points before the last, so 0 at the end and negative before
+	z, x       [keepPoints]float64 // current over the window's mean less what the supply explains; its log volts; both about their means
+	sd         float64
+	lambda     float64
+	szz, sxx   float64
+	szx        float64
+	level      float64 // current that is 1
+	floor      float64
+	supply     float64
+	candidates []candidate
+	store      [256]candidate
+}
+
+// candidate is one explanation of a rise.
+type candidate struct {
+	chi2 float64
+	age  float64 // points since the onset
+	bend float64 // growth times since then; 0 for a straight rise
+	rise float64 // since the onset, ratio
+}
+
+// look takes the points and says whether there is any rise to look into.
+func (f *fit) look(s *socketState, p []point) bool {
+	f.n = len(p)
+	last := p[f.n-1]
+	f.level, f.floor = 0, growthFloor
+	for i := range p {
+		f.level += p[i].z
+	}
+	f.level /= float64(f.n)
+	steep, se := s.answer.n, s.answer.se()
+	if known := !math.IsNaN(last.x); known {
+		for i := range p {
+			f.x[i] = p[i].x
+		}
+	} else {
+		steep, se = 1, ownShare
+		if !f.inCommon(s, p) {
+			return false
+		}
+	}
+	var mx, mz float64
+	for i := range p {
+		mx += f.x[i] / float64(f.n)
+	}
+	for i := range p {
+		f.t[i] = p[i].k - last.k
+		f.x[i] -= mx
+		f.z[i] = straightened(p[i].z/f.level) - float64(steep*f.x[i])
+		mz += f.z[i]
+		if p[i].exp != last.exp || p[i].exp == mixedRanges {
+			f.floor = max(f.floor, growthFloor+p[i].doubt+last.doubt)
+		}
+	}
+	mz /= float64(f.n)
+	f.szz, f.sxx, f.szx = 0, 0, 0
+	least := math.Inf(1)
+	for i := range f.n {
+		f.z[i] -= mz
+		f.szz += float64(f.z[i] * f.z[i])
+		f.sxx += float64(f.x[i] * f.x[i])
+		f.szx += float64(f.z[i] * f.x[i])
+		if i > 0 && i < f.n-2 {
+			least = min(least, (f.z[i-1]+f.z[i])/2)
+		}
+	}
+	if (f.z[f.n-1]+f.z[f.n-2])/2-least < f.floor {
+		return false
+	}
+	count := 0.3 * s.meter.last.Resolution() / max(math.Abs(s.meter.value.X), 1e-9)
+	f.sd = s.history.noiseOver(f.n, count)
+	f.lambda = f.sd * f.sd / (se * se)
+	f.supply = 0
+	if !math.IsNaN(last.x) {
+		f.supply = math.Expm1(f.x[f.n-1] - f.x[0])
+	}
+	return true
+}
+
+// straightened is a current as a ratio near 1, on the scale on which it follows
+// its grid in a straight line by the three-halves law: on it the bias creeping
+// steadily is a straight rise, and grid current growing e-fold is an exponential.
+func straightened(z float64) float64 {
+	c := math.Cbrt(max(z, 0))
+	return 1.5 * c * c
+}
+
+// inCommon puts in place of the plate volts what all sockets' currents do, log
+// ratio to the last point: the median of all and of no movement. It
+// says whether the current itself has risen at all.
+func (f *fit) inCommon(s *socketState, p []point) bool {
+	least := math.Inf(1)
+	for i := 1; i < f.n-2; i++ {
+		least = min(least, (p[i-1].z+p[i].z)/2)
+	}
+	if (p[f.n-1].z+p[f.n-2].z)/2-least < f.floor*f.level {
+		return false
+	}
+	e := s.e
+	for i := range p {
+		v := append(e.scratch[0][:0], 0)
+		for _, o := range e.sockets {
+			then, now := o.history.at(p[i].k), o.history.at(p[f.n-1].k)
+			if then != nil && now != nil {
+				v = append(v, trend.Log(then.z/now.z))
+			}
+		}
+		f.x[i] = trend.Median(v)
+		e.scratch[0] = v
+	}
+	return true
+}
+
+// shape fits the rise g, which is 0 before point from and 1 at the last.
+func (f *fit) shape(g []float64, from int) (rise, chi2 float64) {
+	var sg, sgg, sgx, sgz float64
+	for i := from; i < f.n; i++ {
+		sg += g[i]
+		sgg += float64(g[i] * g[i])
+		sgx += float64(g[i] * f.x[i])
+		sgz += float64(g[i] * f.z[i])
+	}
+	sgg -= sg * sg / float64(f.n)
+	sxx := f.sxx + f.lambda
+	det := float64(sgg*sxx) - float64(sgx*sgx)
+	if !(det > 0) {
+		return 0, f.szz / (f.sd * f.sd)
+	}
+	rise = (float64(sgz*sxx) - float64(sgx*f.szx)) / det
+	c := (float64(sgg*f.szx) - float64(sgx*sgz)) / det
+	return rise, (f.szz - float64(rise*sgz) - float64(c*f.szx)) / (f.sd * f.sd)
+}
+
+// judge compares a growth with every other explanation of a rise.
+func (f *fit) judge(s *socketState, out *growth) {
+	var g [keepPoints]float64
+	f.candidates = f.store[:0]
+	// Nothing but the supply, and a straight rise, the less believed the faster it is.
+	other := (f.szz - f.szx*f.szx/(f.sxx+f.lambda)) / (f.sd * f.sd)
+	best := candidate{chi2: math.Inf(1)}
+	long := -f.t[0]
+	straight := func(a int) (from int) {
+		from = f.n
+		for from > 0 && f.t[from-1] > -a {
+			from--
+			g[from] = float64(f.t[from]+a) / float64(a)
+		}
+		rise, chi2 := f.shape(g[:], from)
+		pace := max(rise/float64(a)/driftPace, 0)
+		other = min(other, chi2+float64(pace*pace))
+		f.candidates = append(f.candidates, candidate{chi2, float64(a), 0, rise})
+		return from
+	}
+	for a := 1; a < long; a += 1 + a/16 {
+		straight(a)
+		// A step is no growth, wherever in its half minute it was.
+		for part := 0.2; part < 1.1; part += 0.2 {
+			from := f.n
+			for from > 0 && f.t[from-1] > -a {
+				from--
+				g[from] = 1
+			}
+			if from < f.n {
+				g[from] = part
+			}
+			_, chi2 := f.shape(g[:], from)
+			other = min(other, chi2)
+		}
+	}
+	for _, a := range ages {
+		if a > long {
+			if a > 2*long {
+				break
+			}
+			a = long
+		}
+		from := straight(a)
+		for _, bend := range bends {
+			step := trend.Exp(bend / float64(a))
+			scale := 1 / math.Expm1(bend)
+			e := trend.Exp(bend) // at the last point
+			for i, t := f.n-1, 0; i >= from; i-- {
+				for ; t > f.t[i]; t-- {
+					e /= step
+				}
+				g[i] = (e - 1) * scale
+			}
+			rise, chi2 := f.shape(g[:], from)
+			c := candidate{chi2, float64(a), bend, rise}
+			f.candidates = append(f.candidates, c)
+			if chi2 < best.chi2 && rise > f.floor {
+				best = c
+			}
+		}
+	}
+	if !s.settled || len(s.history.points) < warming { // a warm-up rises too, ever slower
+		for _, tau := range [...]float64{4, 8, 16, 32, 64} {
+			step := trend.Exp(1 / tau)
+			e := 1.0
+			for i, t := f.n-1, 0; i >= 0; i-- {
+				for ; t > f.t[i]; t-- {
+					e *= step
+				}
+				g[i] = e
+			}
+			_, chi2 := f.shape(g[:], 0)
+			other = min(other, chi2)
+		}
+	}
+	ev := other - best.chi2
+	if math.IsInf(best.chi2, 0) || ev <= out.evidence {
+		return
+	}
+	out.evidence = ev
+	out.rising = ev > evidence
+	out.rise = best.rise * f.level
+	out.span = time.Duration(best.age) * pointBins * binLength
+	out.supply = f.supply
+	f.reach(s, best, out)
+}
+
+// reach finds when the limit is reached, over every explanation of the rise that
+// the points do not refuse.
+func (f *fit) reach(s *socketState, best candidate, out *growth) {
+	out.best, out.early, out.late = math.Inf(1), math.Inf(1), math.Inf(1)
+	ratio := s.e.job.Limits.Dissipation
+	var far float64 // how much the current may still rise, ratio
+	switch last := s.recent(); {
+	case last.ratio > 0:
+		far = ratio/last.ratio - 1
+	case s.settledBin.ratio > 0:
+		far = ratio/s.settledBin.ratio*s.settledBin.current/last.current - 1
+	default:
+		return
+	}
+	here := straightened(s.recent().current / f.level)
+	far = float64(here*straightened(1+far)/1.5) - here
+	out.late = 0
+	for _, c := range f.candidates {
+		if c.chi2 > best.chi2+chiSquare95 || c.rise <= 0 {
+			continue
+		}
+		t := c.reach(far) * (pointBins * binLength).Seconds()
+		if c == best {
+			out.best = t
+		}
+		out.early, out.late = min(out.early, t), max(out.late, t)
+	}
+}
+
+// reach is in how many points the current has risen by a further ratio.
+func (c candidate) reach(far float64) float64 {
+	if far <= 0 {
+		return 0
+	}
+	q := 1 + far/c.rise // times the rise so far
+	if c.bend == 0 {
+		return (q - 1) * c.age
+	}
+	return c.age * (trend.Log(1+q*math.Expm1(c.bend))/c.bend - 1)
 }
 
 // grown says whether the current still stands well above where it settled: a
 // runaway that has met the limit of what the tube can pass is no less one.
 func (s *socketState) grown() bool {
-	return s.settled && len(s.bins) >= 2 && change(s.settledBin, s.recent()) > 0.05
+	return s.settled && len(s.bins) >= 2 && s.net(s.settledBin, s.recent()) > 0.05
 }
 
 var runaway = &socketRule{

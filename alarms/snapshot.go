@@ -65,6 +65,7 @@ type SocketState struct {
 	SettledRatio    socket.Value  // dissipation ratio at the last settling, whether or not it holds now; unknown once its trimmer was turned
 	SettledAt       time.Duration // run time of the last settling
 	SettlesIn       socket.Value  // forecast, second; unknown when there is none or it has settled
+	SettlesAt       socket.Value  // forecast of the current when it will have settled, ampere; likewise
 	Age             socket.Value  // since the last reading of its sense meter, second
 	NotConducting   bool
 	AsFound         *Idle // when the operator first said that a trimmer was turned; nil before
@@ -130,19 +131,19 @@ func (e *Engine) Snapshot() Snapshot {
 	}
 	for _, s := range e.sockets {
 		st := SocketState{Name: s.Name, Tube: s.Tube.Name, Half: s.Half, Figures: s.fig, Limit: s.Limit, Target: e.job.IdleTarget, TargetTolerance: e.job.Limits.IdleTolerance,
-			Settled: s.settled, SettledAt: s.settledAt, SettlesIn: s.settlesIn, NotConducting: s.is("no-conduction"), AsFound: s.asFound.clone(), AsLeft: s.asLeft.clone()}
+			Settled: s.settled, SettledAt: s.settledAt, SettlesIn: s.forecast.in, SettlesAt: s.forecast.at, NotConducting: s.is("no-conduction"), AsFound: s.asFound.clone(), AsLeft: s.asLeft.clone()}
 		if !s.meter.fresh(e.now) {
 			st.Figures = socket.Figures{}
 		}
 		if !st.CathodeCurrent.Known && !st.PlateCurrent.Known {
 			// What was learnt of a current that is not known now is not shown as if it held.
-			st.Settled, st.SettlesIn, st.NotConducting, st.Why = false, socket.Value{}, false, s.why()
+			st.Settled, st.SettlesIn, st.SettlesAt, st.NotConducting, st.Why = false, socket.Value{}, socket.Value{}, false, s.why()
 		}
 		if s.read {
 			st.Age = known((e.now - s.readAt).Seconds())
 		}
-		if s.slope.Known && len(s.bins) > 0 && st.Why == "" {
-			st.DriftPerHour = known(3600 * s.slope.X / s.bins[len(s.bins)-1].current)
+		if slope, of := s.slope(); slope.Known && st.Why == "" {
+			st.DriftPerHour = known(3600 * slope.X / of)
 		}
 		if s.settledAt > 0 {
 			st.SettledRatio = known(s.settledBin.ratio)

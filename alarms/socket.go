@@ -11,46 +11,10 @@ import (
 	"nightsoak/alarms/trend"
 )
 
-const (
-	// binLength is the stretch of readings that is one point of a trend: short
-	// enough for a step to show in 15 s, long enough for a median to be free of
-	// the last digit's flicker.
-	binLength = 5 * time.Second
-	// keepBins is how much of the past a trend may look at: 12 min.
-	keepBins = 144
-	// independent is how many bins are worth one independent point: readings
-	// are quantised and follow each other closely (estimate; a later version measures it).
-	independent = 3
-	// warmUpBlind is the first stretch of conduction, in which emission still
-	// rises and every curve looks like a runaway (estimate from emission reaching 90 % in 15-30 s).
-	warmUpBlind = 3 * time.Minute
-)
-
-// bin is the medians of one stretch of readings.
-type bin struct {
-	t       float64 // middle of the stretch, run time, second
-	current float64 // ampere
-	volts   float64 // plate volts; NaN when unknown
-	ratio   float64 // dissipation ratio; NaN when unknown
-	exp     int8    // of one count of the sense meter: its range; mixedRanges for several
-	doubt   float64 // for the range it was read in, see meter.doubt
-
-	plateOnly bool // current is the plate's, the cathode's being unknown
-}
-
-// pendingBin gathers readings until their stretch is over.
-type pendingBin struct {
-	end                       time.Duration
-	currents, volts, ratioses []float64
-	tSum                      float64
-	exp                       int8
-	doubt                     float64
-	plateOnly                 bool
-}
-
-func (p *pendingBin) reset() {
-	p.currents, p.volts, p.ratioses, p.tSum, p.doubt, p.plateOnly = p.currents[:0], p.volts[:0], p.ratioses[:0], 0, 0, false
-}
+// warmUpBlind is the first stretch of conduction, in which emission still rises
+// and every curve looks like a runaway (estimate from emission reaching 90 % in
+// 15-30 s).
+const warmUpBlind = 3 * time.Minute
 
 // socketState is one socket as the engine judges it.
 type socketState struct {
@@ -74,13 +38,16 @@ type socketState struct {
 
 	pending pendingBin
 	bins    []bin // oldest first
+	answer  answer
+	history history
+	contact contact
+	absorb  absorb
 	points  []trend.Point
 	slopes  trend.Slopes
 
-	slope      socket.Value // ampere per second over the last settle window
-	holding    bool         // the settle rate has been kept since holdSince
+	holding    bool // the settle rate has been kept since holdSince
 	holdSince  time.Duration
-	settlesIn  socket.Value // second
+	forecast   forecast
 	settled    bool
 	settledAt  time.Duration // 0 before, and once its trimmer was turned
 	settledBin bin           // figures it last settled at
@@ -94,6 +61,7 @@ func (e *Engine) newSocket(i int) *socketState {
 	js := &e.job.Sockets[i]
 	s := &socketState{Socket: js, e: e, index: i}
 	s.settledBin = bin{volts: math.NaN(), ratio: math.NaN()}
+	s.answer = newAnswer()
 	attach := func(index int) *meter {
 		m := e.meterAt(index)
 		if m != nil {
@@ -127,7 +95,10 @@ func (s *socketState) restart(now time.Duration) {
 	s.bins = s.bins[:0]
 	s.pending.reset()
 	s.settled, s.holding = false, false
-	s.slope, s.settlesIn, s.growth = socket.Value{}, socket.Value{}, growth{}
+	s.forecast, s.growth = forecast{}, growth{}
+	s.answer.interrupt()
+	s.history.restart()
+	s.contact = contact{}
 }
 
 // is says whether an alarm of this socket stands.
@@ -219,197 +190,4 @@ func (s *socketState) ratioForLimit() (ratio float64, known bool) {
 		return i.X * s.settledBin.volts / s.Limit, true
 	}
 	return 0, false
-}
-
-// bin adds the reading just taken and closes the stretch when it is over.
-func (e *Engine) bin(s *socketState) {
-	p := &s.pending
-	if e.now >= p.end {
-		s.closeBin()
-		p.end = e.now.Truncate(binLength) + binLength
-	}
-	i := s.current()
-	if !i.Known || e.phase != WarmUp && e.phase != Soak {
-		return
-	}
-	exp := s.meter.ranges.count.Exp
-	if len(p.currents) > 0 && exp != p.exp {
-		exp = mixedRanges
-	}
-	p.exp, p.doubt = exp, max(p.doubt, s.meter.doubt())
-	p.plateOnly = p.plateOnly || !s.fig.CathodeCurrent.Known
-	p.currents = append(p.currents, i.X)
-	p.tSum += e.now.Seconds()
-	if v := s.fig.PlateVolts; v.Known {
-		p.volts = append(p.volts, v.X)
-	}
-	if r := s.fig.DissipationRatio; r.Known {
-		p.ratioses = append(p.ratioses, r.X)
-	}
-}
-
-func (s *socketState) closeBin() {
-	p := &s.pending
-	n := len(p.currents)
-	if n == 0 {
-		return
-	}
-	b := bin{t: p.tSum / float64(n), current: trend.Median(p.currents), volts: trend.Median(p.volts), ratio: trend.Median(p.ratioses), exp: p.exp, doubt: p.doubt, plateOnly: p.plateOnly}
-	p.reset()
-	if len(s.bins) == keepBins {
-		copy(s.bins, s.bins[1:])
-		s.bins = s.bins[:keepBins-1]
-	}
-	s.bins = append(s.bins, b)
-	if s.conducted && b.current > s.e.job.Limits.Conduction {
-		s.judgeSettling()
-		s.growth = s.judgeGrowth()
-	} else {
-		s.slope = socket.Value{}
-	}
-	s.e.judgeSocket(s, true)
-}
-
-// last is the bins of the last d, oldest first.
-func (s *socketState) last(d time.Duration) []bin {
-	from := s.e.now.Seconds() - d.Seconds()
-	i := len(s.bins)
-	for i > 0 && s.bins[i-1].t >= from {
-		i--
-	}
-	return s.bins[i:]
-}
-
-// median of one figure over bins.
-func (s *socketState) median(b []bin, of func(bin) float64) float64 {
-	var buf [keepBins]float64
-	v := buf[:0]
-	for _, x := range b {
-		if y := of(x); !math.IsNaN(y) {
-			v = append(v, y)
-		}
-	}
-	return trend.Median(v)
-}
-
-func currentOf(b bin) float64 { return b.current }
-func voltsOf(b bin) float64   { return b.volts }
-func ratioOf(b bin) float64   { return b.ratio }
-
-// medians of the last bins are one bin.
-func (s *socketState) medians(b []bin) bin {
-	m := bin{t: s.median(b, func(b bin) float64 { return b.t }), current: s.median(b, currentOf), volts: s.median(b, voltsOf), ratio: s.median(b, ratioOf), exp: b[0].exp}
-	for _, x := range b {
-		if x.exp != m.exp {
-			m.exp = mixedRanges
-		}
-		m.doubt = max(m.doubt, x.doubt)
-		m.plateOnly = m.plateOnly || x.plateOnly
-	}
-	return m
-}
-
-// atVolts is the current of a bin as it would be at other plate volts: by the
-// three-halves law (Child-Langmuir), which holds where every electrode follows
-// the supply. With plate volts unknown the current stands as it is. A later
-// version learns each socket's own answer.
-func (b bin) atVolts(volts float64) float64 {
-	r := volts / b.volts
-	if !(r > 0.5 && r < 2) {
-		return b.current
-	}
-	return b.current * float64(r*math.Sqrt(r))
-}
-
-// settleHistory is how much of the past the forecast looks at.
-const settleHistory = 10 * time.Minute
-
-// judgeSettling applies CONTRACT's rule: the robust slope over the settle
-// window, times the window, is under the settle rate of the median,
-// continuously for one window, and the forecast agrees.
-func (s *socketState) judgeSettling() {
-	l := s.e.job.Limits
-	now := s.e.now
-	s.slope = socket.Value{}
-	window := s.last(l.SettlePer)
-	// The window must be full but for the stretch that is still being gathered,
-	// and nothing settles unseen, in a silence.
-	if len(window) < 6 || now-s.since < l.SettlePer || window[0].t > (now-l.SettlePer+2*binLength).Seconds() ||
-		window[len(window)-1].t < (now-s.meter.SilentAfter-binLength).Seconds() {
-		s.holding = false
-		return
-	}
-	s.points = s.points[:0]
-	for _, b := range window {
-		s.points = append(s.points, trend.Point{T: b.t, Y: b.current})
-	}
-	per := l.SettlePer.Seconds()
-	m := s.median(window, currentOf)
-	s.slope = socket.Value{X: s.slopes.Median(s.points), Known: true}
-	if s.settled {
-		return
-	}
-	s.settlesIn = socket.Value{}
-	if still, wait := s.forecast(m); !still || math.Abs(s.slope.X)*per >= l.SettleRate*m {
-		s.holding = false
-		if wait > 0 {
-			s.settlesIn = socket.Value{X: wait + per, Known: true}
-		}
-		return
-	}
-	if !s.holding {
-		s.holding, s.holdSince = true, now
-	}
-	if left := l.SettlePer - (now - s.holdSince); left > 0 {
-		s.settlesIn = socket.Value{X: left.Seconds(), Known: true}
-		return
-	}
-	s.settled, s.settledAt = true, now
-	s.settledBin = s.medians(window[max(0, len(window)-int(time.Minute/binLength)):])
-	s.reference = s.settledBin
-	if s.asFound != nil {
-		s.asLeft = s.settledBin.idle(now)
-	}
-	s.e.supply.settle()
-	ev := Event{Event: EventSettled, Socket: s.Name, CathodeCurrent: &socket.Value{X: s.settledBin.current, Known: !s.settledBin.plateOnly},
-		DissipationRatio: &socket.Value{X: s.settledBin.ratio, Known: !math.IsNaN(s.settledBin.ratio)}}
-	s.e.emit(ev)
-	s.e.afterSettling()
-}
-
-// forecast fits an exponential to the settling so far: still says that what is
-// left to come is small, wait how many seconds until the settle rate will be
-// kept (0 when there is no telling).
-func (s *socketState) forecast(median float64) (still bool, wait float64) {
-	l := s.e.job.Limits
-	s.points = s.points[:0]
-	for _, b := range s.last(settleHistory) {
-		if b.t > (s.since + 30*time.Second).Seconds() {
-			s.points = append(s.points, trend.Point{T: b.t, Y: b.current})
-		}
-	}
-	n := float64(len(s.points)) / independent
-	f := trend.FitExp(s.points, false, n)
-	if !f.Curved(n) {
-		return true, 0 // no curve to speak of: the slope alone decides
-	}
-	left := math.Abs(f.B)
-	allowed := l.SettleRate * median
-	if q := left * l.SettlePer.Seconds() / (-f.Tau * allowed); q > 1 {
-		wait = -f.Tau * math.Log(q)
-	}
-	return left < 2*allowed, wait
-}
-
-// afterSettling begins the soak once every conducting socket has settled.
-func (e *Engine) afterSettling() {
-	if e.phase != WarmUp {
-		return
-	}
-	for _, s := range e.sockets {
-		if s.conducting() && !s.settled {
-			return
-		}
-	}
-	e.setPhase(Soak)
 }

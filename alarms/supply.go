@@ -40,6 +40,35 @@ func (p *supplyState) settle() {
 	}
 }
 
+// low80 says whether the supply stands so low that tubes may pass nothing with
+// nothing wrong in them: a bias that is held cuts them off.
+func (p *supplyState) low80() bool {
+	return p.volts.Known && p.volts.X < 0.8*p.reference()
+}
+
+// fallingTogether says whether, with no volts to tell, another socket has lost
+// its current as well: that is the supply.
+func (e *Engine) fallingTogether(but *socketState) bool {
+	if e.supply.volts.Known {
+		return false
+	}
+	for _, s := range e.sockets {
+		if i := s.current(); s != but && i.Known && s.conducted && !s.is("no-conduction") && i.X < s.level()/2 {
+			return true
+		}
+	}
+	return false
+}
+
+// level is what the socket passed lately at most, ampere.
+func (s *socketState) level() float64 {
+	level := 0.0
+	for _, b := range s.bins[max(0, len(s.bins)-4):] {
+		level = max(level, b.current)
+	}
+	return level
+}
+
 // fallConfirm is how long HT must have been under half before the phase
 // changes: each current then has had time to tell whether it fell too.
 const fallConfirm = 2 * time.Second
@@ -153,7 +182,7 @@ func (e *Engine) explained(but *socketState, within time.Duration) bool {
 			continue
 		}
 		for _, a := range []string{"over-dissipation", "runaway", "no-conduction", "sense-open", "step"} {
-			if c := s.cond(a); c.active && e.now-c.since < within {
+			if c := s.cond(a); c.active && (e.now-c.since < within || a == "runaway" && c.priority == High) {
 				return true
 			}
 		}

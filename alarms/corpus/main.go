@@ -105,13 +105,14 @@ type result struct {
 	id
 	night  *night.Night
 	scores []night.Score // of the core, then of the yardsticks
-	err    error
+	settling
+	err error
 }
 
 // judge runs a night through the core and the yardsticks.
-func judge(w id) (r result) {
-	r = result{id: w}
-	n, err := night.Generate(w.kind, w.seed)
+func judge(of id) (r result) {
+	r = result{id: of}
+	n, err := night.Generate(of.kind, of.seed)
 	if err != nil {
 		r.err = err
 		return r
@@ -130,8 +131,10 @@ func judge(w id) (r result) {
 	e := alarms.New(b, j)
 	y := night.NewYardsticks(b, j)
 	var told []night.Event
+	w := newSettleWatch(n)
 	collect := func(events []alarms.Event) {
 		for _, ev := range events {
+			w.event(ev)
 			switch {
 			case ev.Event == alarms.EventAlarm && ev.State == alarms.Unacknowledged:
 				told = append(told, night.Event{T: time.Duration(ev.T), Alarm: ev.Alarm, Subject: ev.Subject, Priority: string(ev.Priority)})
@@ -146,9 +149,11 @@ func judge(w id) (r result) {
 			x.Act = &alarms.Act{Act: in.Act.Act, Socket: in.Act.Socket}
 		}
 		collect(e.Feed(x))
+		w.look(e)
 		y.Feed(in)
 	}
 	collect(e.Advance(n.Long))
+	r.settling = w.settling
 	r.scores = append(r.scores, n.Judge(told))
 	for k := range y.Events {
 		r.scores = append(r.scores, n.Judge(y.Events[k]))
@@ -222,4 +227,9 @@ func print(out io.Writer, results []result) {
 		line(name, &sums[d])
 	}
 	w.Flush()
+	var all settling
+	for i := range results {
+		all.add(results[i].settling)
+	}
+	all.print(out)
 }

@@ -1,0 +1,52 @@
+package alarms
+
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+var imbalance = &benchRule{
+	rule: rule{name: "imbalance", priority: Low, onDelay: delay(time.Minute), offDelay: time.Minute,
+		advice: "Match the halves anew when the amplifier is next on the bench: unequal halves magnetise the transformer and hum."},
+	judge: func(e *Engine) verdict {
+		a, b, doubt, ok := e.halves()
+		if !e.dissipating() {
+			return no
+		}
+		if !ok || e.explained(nil, math.MaxInt64) {
+			return unknown
+		}
+		limit := e.job.Limits.Imbalance
+		if e.standing("imbalance") {
+			limit *= 0.8 // deadband
+		}
+		return when(2*max(math.Abs(a-b)-doubt, 0) > limit*(a+b))
+	},
+	text: func(e *Engine) string {
+		a, b, _, _ := e.halves()
+		return fmt.Sprintf("half a draws %s, half b %s: %.0f %% apart", milliamps(a), milliamps(b), 200*math.Abs(a-b)/(a+b))
+	},
+}
+
+// halves sums the plate currents of the two halves, and of both what changes of
+// the sense meters' ranges may have added; ok only while every socket that has
+// a half has settled and is known.
+func (e *Engine) halves() (a, b, doubt float64, ok bool) {
+	for _, s := range e.sockets {
+		if s.Half == "" {
+			continue
+		}
+		i := s.fig.PlateCurrent
+		if !i.Known || !s.settled {
+			return 0, 0, 0, false
+		}
+		doubt += float64(s.doubt() * i.X)
+		if s.Half == "a" {
+			a += i.X
+		} else {
+			b += i.X
+		}
+	}
+	return a, b, doubt, a > 0 && b > 0
+}
