@@ -34,9 +34,9 @@ type Fitter struct {
 	col             [MaxParameters + 1][]float64 // the columns of the Jacobian, then the residuals
 	b, trial, slope [MaxParameters]float64       // here, for the model takes their addresses
 
-	t, y, g, tg []float64 // of Exp: time before the last point, figure less its mean, exponential, time times that
+	t, y, g, tg []float64 // of Curve: time before the last point, figure less its mean, exponential, time times that
 	mean        float64
-	grid        [gridSize]curve
+	grid        [gridSize]candidate
 }
 
 // triangle is the factor R of the Jacobian J = QR, its last column Qᵀr.

@@ -73,14 +73,14 @@ var strdModels = map[string]func(x, y float64, b, g *[MaxParameters]float64) flo
 	},
 	"Chwirut2": func(x, y float64, b, g *[MaxParameters]float64) float64 {
 		d := b[1] + b[2]*x
-		m := exp(-b[0]*x) / d
+		m := Exp(-b[0]*x) / d
 		g[0], g[1], g[2] = -x*m, -m/d, -x*m/d
 		return y - m
 	},
 }
 
 func charge(x, y float64, b, g *[MaxParameters]float64) float64 {
-	e := exp(-b[1] * x)
+	e := Exp(-b[1] * x)
 	g[0], g[1] = 1-e, b[0]*x*e
 	return y - b[0]*(1-e)
 }

@@ -2,7 +2,7 @@ package trend
 
 import "math"
 
-// The method and constants of exp and Log are those of FreeBSD's msun
+// The method and constants of Exp and Log are those of FreeBSD's msun
 // (e_exp.c, e_log.c), which came with this notice:
 //
 // ====================================================
@@ -18,10 +18,11 @@ const (
 	ln2Lo = 1.90821492927058770002e-10
 )
 
-// exp is e to the power of x, to 1 unit in the last place, with the same bits
-// on every machine: x is reduced to k ln 2 + r, |r| ≤ ln 2 / 2, and exp(r) is
-// a rational function of r (a polynomial of degree 5 in r², error below 2⁻⁵⁹).
-func exp(x float64) float64 {
+// Exp is e to the power of x to 1 unit in the last place, as math.Exp but with
+// the same bits on every machine: x is reduced to k ln 2 + r, |r| ≤ ln 2 / 2, and
+// exp(r) is a rational function of r (a polynomial of degree 5 in r², error below
+// 2⁻⁵⁹).
+func Exp(x float64) float64 {
 	const (
 		most  = 7.09782712893383973096e+02
 		least = -7.45133219101941108420e+02
@@ -85,4 +86,32 @@ func Log(x float64) float64 {
 	even := float64(s4 * (l2 + float64(s4*(l4+float64(s4*l6)))))
 	half := float64(0.5 * f * f)
 	return float64(k*ln2Hi) - ((half - (float64(s*(half+odd+even)) + float64(k*ln2Lo))) - f)
+}
+
+// Expm1 is Exp(x) - 1 to a few units in the last place also where x is small: the
+// error of the exponential cancels, for its logarithm shows it (Kahan; Higham
+// 2002, Accuracy and Stability of Numerical Algorithms, section 1.14.1).
+func Expm1(x float64) float64 {
+	switch e := Exp(x); {
+	case e == 1:
+		return x
+	case e-1 == -1 || math.IsInf(e, 1):
+		return e - 1
+	default:
+		return (e - 1) * (x / Log(e))
+	}
+}
+
+// Log1p is Log(1 + x) to a few units in the last place also where x is small, by
+// the same cancellation (Kahan; Hewlett-Packard 1982, HP-15C Advanced Functions
+// Handbook).
+func Log1p(x float64) float64 {
+	switch u := 1 + x; {
+	case u == 1:
+		return x
+	case math.IsInf(u, 1):
+		return u
+	default:
+		return Log(u) * (x / (u - 1))
+	}
 }

@@ -21,13 +21,13 @@ func apart(a, b float64) int64 {
 	return max(d, -d)
 }
 
-// exp and Log against package math, which is within 1 unit in the last place of
-// the truth, as ours is. Not at the ends: there math's assembly on amd64 has exp
+// Exp and Log against package math, which is within 1 unit in the last place of
+// the truth, as ours is. Not at the ends: there math's assembly on amd64 has Exp
 // infinite from 709.44 on, and the logarithms of subnormals wrong.
 func TestExpLog(t *testing.T) {
 	for _, c := range []struct{ got, want float64 }{
-		{exp(709.782712893384), 1.797693134862273e308}, {exp(709.7827128933841), math.Inf(1)},
-		{exp(-745.2), 0}, {exp(-745.13), 5e-324}, {Log(5e-324), -744.4400719213812}, // -1074 ln 2
+		{Exp(709.782712893384), 1.797693134862273e308}, {Exp(709.7827128933841), math.Inf(1)},
+		{Exp(-745.2), 0}, {Exp(-745.13), 5e-324}, {Log(5e-324), -744.4400719213812}, // -1074 ln 2
 	} {
 		if !near(c.got, c.want, 1e-12) && c.got != c.want {
 			t.Errorf("%g, want %g", c.got, c.want)
@@ -41,14 +41,33 @@ func TestExpLog(t *testing.T) {
 	}
 	for _, x := range edges {
 		// Ours and math's may err on either side of the truth.
-		if got, want := exp(x), math.Exp(x); apart(got, want) > 2 {
-			t.Errorf("exp(%g) = %g, math.Exp %g", x, got, want)
+		if got, want := Exp(x), math.Exp(x); apart(got, want) > 2 {
+			t.Errorf("Exp(%g) = %g, math.Exp %g", x, got, want)
 		}
 		if got, want := Log(x), math.Log(x); apart(got, want) > 1 {
 			t.Errorf("Log(%g) = %g, math.Log %g", x, got, want)
 		}
-		if y := exp(x); x > -700 && x < 700 && math.Abs(x) > 1e-3 && !near(Log(y), x, 1e-12) {
-			t.Errorf("Log(exp(%g)) = %g", x, Log(y))
+		if y := Exp(x); x > -700 && x < 700 && math.Abs(x) > 1e-3 && !near(Log(y), x, 1e-12) {
+			t.Errorf("Log(Exp(%g)) = %g", x, Log(y))
+		}
+	}
+}
+
+// Expm1 and Log1p against package math, from arguments lost beside 1 to the ends.
+func TestExpm1Log1p(t *testing.T) {
+	inf := math.Inf(1)
+	some := []float64{0, 1, -1, -2, 1e-300, -5e-324, 709.7, 710, -40, -800, 1e300, math.MaxFloat64, inf, -inf, math.NaN(), -0.9999999999999999}
+	r := rand.New(rand.NewPCG(1, 2))
+	for range 100000 {
+		x := math.Exp(46*r.Float64() - 40) // up to 403
+		some = append(some, x, -x)
+	}
+	for _, x := range some {
+		if got, want := Expm1(x), math.Expm1(x); apart(got, want) > 4 {
+			t.Errorf("Expm1(%g) = %g, math %g", x, got, want)
+		}
+		if got, want := Log1p(x), math.Log1p(x); apart(got, want) > 4 {
+			t.Errorf("Log1p(%g) = %g, math %g", x, got, want)
 		}
 	}
 }
@@ -65,7 +84,7 @@ func TestSameBitsEverywhere(t *testing.T) {
 	}
 	var f Fitter
 	var w Slopes
-	var noise Noise
+	noise := Noise{Prior: 1e-5, Worth: 4}
 	cusum, ewma := Cusum{K: 0.5, H: 4}, Ewma{Lambda: 0.1, L: 2.7}
 	for k := range 50 {
 		tau := 30 + float64(800*r.Float64())
@@ -77,19 +96,20 @@ func TestSameBitsEverywhere(t *testing.T) {
 			if k%2 == 0 {
 				ago = 500 - x
 			}
-			p = append(p, Point{x, 0.041 + float64(0.002*exp(-ago/tau)) + float64(2e-5*z)})
+			p = append(p, Point{x, 0.041 + float64(0.002*Exp(-ago/tau)) + float64(2e-5*z)})
 			cusum.Add(z)
 			ewma.Add(z)
 			noise.Add(p[i].Y)
 		}
-		e := f.Exp(p, k%2 == 0, 50)
+		e := f.Curve(p, k%2 == 0, 50)
 		best, early, late := e.Reach(0.0441)
 		tell(e.A, e.B, e.Tau, e.SDA, e.SDB, e.SDTau, e.RSS, best, early, late, e.Linear.A, e.Linear.SDB)
 		slope, lo, hi := w.TheilSen(p)
 		sd, n := noise.Deviation(k % 8)
-		tell(slope, lo, hi, w.Median(p), cusum.Up, cusum.Down, ewma.Z, ewma.Limit(), sd, n, noise.EffectiveSize(100))
+		tell(slope, lo, hi, w.Median(p), cusum.Up, cusum.Down, ewma.Z, ewma.Limit(), sd, n, noise.Over(100+20*k), noise.EffectiveSize(100))
+		tell(Expm1(lo), Log1p(slope), Expm1(ewma.Z), Log1p(cusum.Up))
 	}
-	if got, want := hash.Sum64(), uint64(0x5dde850a258523dc); got != want {
+	if got, want := hash.Sum64(), uint64(0xa9d52e1172d32f75); got != want {
 		t.Errorf("the results hash to %#x, want %#x: a product is fused, or the numerics were changed", got, want)
 	}
 }

@@ -25,7 +25,7 @@ func seeds(f *testing.F) {
 	nan, inf := math.NaN(), math.Inf(1)
 	even := make([]float64, 0, 60)
 	for i := range 30 {
-		even = append(even, 5*float64(i), 0.041+0.002*exp(-float64(i)/9))
+		even = append(even, 5*float64(i), 0.041+0.002*Exp(-float64(i)/9))
 	}
 	f.Add(bytesOf(even...))
 	f.Add(bytesOf(0, 1, 0, 2, 0, 3, 0, 4, 0, 5, 0, 6, 0, 7))                                                                          // equal times
@@ -52,7 +52,7 @@ func FuzzFit(f *testing.F) {
 		w.Median(p)
 		var fit Fitter
 		for _, growth := range []bool{false, true} {
-			e := fit.Exp(p, growth, float64(len(p))/2)
+			e := fit.Curve(p, growth, float64(len(p))/2)
 			if e.Curved(9) && math.IsNaN(e.RSS) {
 				t.Fatalf("no fit, and curved: %+v", e)
 			}
@@ -71,7 +71,7 @@ func FuzzFit(f *testing.F) {
 		}
 		for k := 1; k <= MaxParameters; k++ { // any start, any figures
 			got, err := fit.Fit(len(p), x[:k], func(i int, b, g *[MaxParameters]float64) float64 {
-				e := exp(b[2] * p[i].T)
+				e := Exp(b[2] * p[i].T)
 				g[0], g[1], g[2], g[3] = 1, e, b[1]*p[i].T*e, p[i].T*p[i].T
 				return p[i].Y - b[0] - b[1]*e - b[3]*g[3]
 			})
@@ -100,9 +100,9 @@ func FuzzSeries(f *testing.F) {
 					t.Fatalf("after %g: deviation %g of %g", y, sd, n)
 				}
 			}
-			for _, n := range []float64{y, 2, 100} {
-				if size := s.EffectiveSize(n); !(size >= 1 && (size == 1 || size <= n)) {
-					t.Fatalf("%g figures are worth %g", n, size)
+			for _, n := range []int{-1, 0, 2, 100, math.MaxInt} {
+				if size := s.EffectiveSize(n); !(size == 1 || size >= 0 && size <= float64(n)) {
+					t.Fatalf("%d figures are worth %g", n, size)
 				}
 			}
 		}

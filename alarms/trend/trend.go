@@ -9,7 +9,7 @@
 // exact or correctly rounded is used (Sqrt, Abs, Frexp, Ldexp, Copysign):
 // math.Exp is assembly on amd64 and arm64, of two different methods, and on
 // amd64 it even differs with the processor (with FMA or without); math.Log is
-// assembly on amd64 and fused Go on arm64. So exp and Log are here, in Go.
+// assembly on amd64 and fused Go on arm64. So Exp and Log are here, in Go.
 package trend
 
 import (

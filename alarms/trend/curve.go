@@ -2,7 +2,7 @@ package trend
 
 import "math"
 
-// Exp is Y = A + B·exp(t/Tau), t in seconds before the last point (so t ≤ 0
+// Curve is Y = A + B·exp(t/Tau), t in seconds before the last point (so t ≤ 0
 // there and B is what is left of the exponential now). Tau < 0 is a settling,
 // Tau > 0 a growth. Linear is the same points fitted with a straight line.
 //
@@ -11,16 +11,16 @@ import "math"
 // copies of each, so the residual variance is RSS/(nEff-3) where least squares
 // of independent points has RSS/(n-3). They are +Inf where the points do not
 // determine a time constant (the least misfit lies at an end of the grid).
-type Exp struct {
+type Curve struct {
 	A, B, Tau         float64
 	SDA, SDB, SDTau   float64
 	RSS               float64
 	Linear            Line
-	quickest, slowest curve // the ends of what the points do not refuse
+	quickest, slowest candidate // the ends of what the points do not refuse
 }
 
-// curve is the best that a given time constant can do.
-type curve struct{ a, b, tau, rss float64 }
+// candidate is the curve that is the best that a given time constant can do.
+type candidate struct{ a, b, tau, rss float64 }
 
 // The time constants tried, three an octave: from faster than one can act on
 // to slower than one can see in a window of minutes.
@@ -30,10 +30,7 @@ const (
 	octaveThird = 1.2599210498948732 // 2^(1/3)
 )
 
-// FitExp is Fitter.Exp for once.
-func FitExp(p []Point, growth bool, nEff float64) Exp { return new(Fitter).Exp(p, growth, nEff) }
-
-// Exp fits an exponential to p, which may be unevenly spaced: growth tries
+// Curve fits an exponential to p, which may be unevenly spaced: growth tries
 // rising exponents, otherwise settling ones. nEff, at most len(p), is how many
 // independent points p is worth: it widens the standard errors and what is
 // accepted, for readings follow each other closely. RSS is NaN for fewer than 6
@@ -42,9 +39,9 @@ func FitExp(p []Point, growth bool, nEff float64) Exp { return new(Fitter).Exp(p
 // The problem is separable (Golub & Pereyra 1973): for a given time constant
 // the other two parameters are linear. So a grid of time constants finds the
 // least misfit without a start, and Fit polishes the time constant alone.
-func (f *Fitter) Exp(p []Point, growth bool, nEff float64) Exp {
+func (f *Fitter) Curve(p []Point, growth bool, nEff float64) Curve {
 	nan, inf := math.NaN(), math.Inf(1)
-	e := Exp{A: nan, B: nan, Tau: nan, SDA: inf, SDB: inf, SDTau: inf, RSS: nan}
+	e := Curve{A: nan, B: nan, Tau: nan, SDA: inf, SDB: inf, SDTau: inf, RSS: nan}
 	n := len(p)
 	if n < 6 {
 		return e
@@ -114,7 +111,7 @@ func (f *Fitter) tryGrid(rate float64) {
 
 func (f *Fitter) exponentials(rate float64) {
 	for i, t := range f.t {
-		f.g[i] = exp(rate * t)
+		f.g[i] = Exp(rate * t)
 	}
 }
 
@@ -148,9 +145,9 @@ func (f *Fitter) against(y []float64) regression {
 
 // linear is the best with the exponentials as they stand, +Inf its misfit when
 // there is no finite one.
-func (f *Fitter) linear(rate float64) curve {
+func (f *Fitter) linear(rate float64) candidate {
 	r := f.against(f.y)
-	c := curve{r.a + f.mean, r.b, 1 / rate, r.rss}
+	c := candidate{r.a + f.mean, r.b, 1 / rate, r.rss}
 	if !(r.sxx > 0) || !finite(c.a) || !finite(c.rss) {
 		c.rss = math.Inf(1)
 	}
@@ -164,7 +161,7 @@ func (f *Fitter) linear(rate float64) curve {
 // time constant what Fit says; of the others their own, were it known, and how
 // they follow it (partitioned regression). It fails where the solution is not
 // between the neighbours in the grid.
-func (f *Fitter) polish(e *Exp, tau, nEff float64) (curve, bool) {
+func (f *Fitter) polish(e *Curve, tau, nEff float64) (candidate, bool) {
 	var line, follow regression
 	project := func(rate float64) {
 		f.exponentials(rate)
@@ -182,7 +179,7 @@ func (f *Fitter) polish(e *Exp, tau, nEff float64) (curve, bool) {
 	})
 	rate := fit.B[0]
 	if err != nil || !(rate*tau > 1/octaveThird && rate*tau < octaveThird) {
-		return curve{}, false
+		return candidate{}, false
 	}
 	project(rate)
 	s2 := fit.RSS / freedom(nEff)
@@ -190,14 +187,14 @@ func (f *Fitter) polish(e *Exp, tau, nEff float64) (curve, bool) {
 	e.SDA = math.Sqrt(float64(s2*(1/float64(len(f.t))+square(line.mean)/line.sxx)) + float64(square(line.b*follow.a)*vRate))
 	e.SDB = math.Sqrt(s2/line.sxx + float64(square(line.b*follow.b)*vRate))
 	e.SDTau = math.Sqrt(vRate) / square(rate)
-	return curve{line.a + f.mean, line.b, 1 / rate, fit.RSS}, true
+	return candidate{line.a + f.mean, line.b, 1 / rate, fit.RSS}, true
 }
 
-// end is the outermost curve that the points do not refuse, slower than the
+// end is the outermost one that the points do not refuse, slower than the
 // best, c (side -1), or quicker (+1). The profile of the misfit is crossed between
 // an accepted and a refused time constant, where its root above the least is
 // nearly straight in 1/tau (profile likelihood: Venzon & Moolgavkar 1988).
-func (f *Fitter) end(c curve, limit float64, side int) curve {
+func (f *Fitter) end(c candidate, limit float64, side int) candidate {
 	outermost := 0
 	if side > 0 {
 		outermost = gridSize - 1
@@ -239,7 +236,7 @@ func freedom(nEff float64) float64 {
 // refusal is the misfit from which on a curve is refused: the excess over the
 // least, in units of the residual variance, is F-distributed with 1 and nEff-3
 // degrees of freedom, so it is refused beyond the square of Student's 97.5 % point.
-func (e Exp) refusal(nEff float64) float64 {
+func (e Curve) refusal(nEff float64) float64 {
 	v := freedom(nEff)
 	return e.RSS * (1 + square(student(v))/v)
 }
@@ -254,18 +251,18 @@ func student(v float64) float64 {
 
 // Curved says whether the points refuse the straight line in favour of the
 // exponential, at 95 % with nEff independent points.
-func (e Exp) Curved(nEff float64) bool { return e.Linear.RSS > e.refusal(nEff) }
+func (e Curve) Curved(nEff float64) bool { return e.Linear.RSS > e.refusal(nEff) }
 
 // Reach is when the fitted curve passes level, in seconds after the last
 // point: the best estimate, and the early and late ends over the time constants
 // that the points do not refuse. Inf means never.
-func (e Exp) Reach(level float64) (best, early, late float64) {
-	best = curve{a: e.A, b: e.B, tau: e.Tau}.reach(level)
+func (e Curve) Reach(level float64) (best, early, late float64) {
+	best = candidate{a: e.A, b: e.B, tau: e.Tau}.reach(level)
 	quick, slow := e.quickest.reach(level), e.slowest.reach(level)
 	return best, min(best, quick, slow), max(best, quick, slow)
 }
 
-func (c curve) reach(level float64) float64 {
+func (c candidate) reach(level float64) float64 {
 	q := (level - c.a) / c.b
 	if c.tau > 0 && c.b > 0 && level <= c.a+c.b {
 		return 0 // passed already

@@ -8,7 +8,7 @@ import (
 
 // An exponential with known constants comes back, growth and settling, and
 // the moment of reaching a level with it.
-func TestFitExpRecovers(t *testing.T) {
+func TestCurveRecovers(t *testing.T) {
 	for _, c := range []struct{ a, b, tau, level float64 }{
 		{0.041, 0.002, 240, 0.065},   // growth: 2 mA over, doubling every 166 s
 		{0.041, -0.001, -100, 0.041}, // settling from below
@@ -19,7 +19,7 @@ func TestFitExpRecovers(t *testing.T) {
 			x := float64(i-119) * 5
 			p = append(p, Point{1000 + x, c.a + c.b*math.Exp(x/c.tau)})
 		}
-		e := FitExp(p, c.tau > 0, 40)
+		e := new(Fitter).Curve(p, c.tau > 0, 40)
 		if !near(e.A, c.a, 1e-8) || !near(e.B, c.b, 1e-7) || !near(e.Tau, c.tau, 1e-7) {
 			t.Errorf("fit %+v: A %g B %g tau %g", c, e.A, e.B, e.Tau)
 		}
@@ -37,13 +37,13 @@ func TestFitExpRecovers(t *testing.T) {
 	}
 }
 
-func TestFitExpStraightLineIsNotCurved(t *testing.T) {
+func TestCurveStraightLineIsNotCurved(t *testing.T) {
 	var p []Point
 	for i := range 120 {
 		noise := 1e-5 * math.Sin(float64(i*i)) // fixed, without a trend
 		p = append(p, Point{float64(i) * 5, 0.041 + 2e-6*float64(i) + noise})
 	}
-	if e := FitExp(p, true, 40); e.Curved(40) {
+	if e := new(Fitter).Curve(p, true, 40); e.Curved(40) {
 		t.Errorf("a straight line is taken for growth: %+v", e)
 	}
 }
@@ -63,7 +63,7 @@ func settling(seed uint64, spread float64) []Point {
 // The separated fit against all three parameters freed at once, which knows
 // nothing of the separation: the same solution and standard errors, at even and
 // uneven spacing, for settling and growth.
-func TestFitExpIsTheFullFit(t *testing.T) {
+func TestCurveIsTheFullFit(t *testing.T) {
 	for seed := range uint64(20) {
 		p := settling(seed, 4*float64(seed%2))
 		growth := seed%3 == 0
@@ -72,12 +72,12 @@ func TestFitExpIsTheFullFit(t *testing.T) {
 				p[i].Y, p[j].Y = p[j].Y, p[i].Y
 			}
 		}
-		e := FitExp(p, growth, float64(len(p)))
+		e := new(Fitter).Curve(p, growth, float64(len(p)))
 		last := p[len(p)-1].T
 		start := []float64{e.A * 1.01, e.B * 0.9, 1 / e.Tau * 1.05}
 		full, err := new(Fitter).Fit(len(p), start, func(i int, b, g *[MaxParameters]float64) float64 {
 			x := p[i].T - last
-			e := exp(b[2] * x)
+			e := Exp(b[2] * x)
 			g[0], g[1], g[2] = 1, e, b[1]*x*e
 			return p[i].Y - b[0] - b[1]*e
 		})
@@ -100,7 +100,7 @@ func TestFitExpIsTheFullFit(t *testing.T) {
 		if e.quickest.tau/e.Tau >= 1 || e.slowest.tau/e.Tau <= 1 {
 			t.Errorf("seed %d: tau %g, from %g to %g", seed, e.Tau, e.quickest.tau, e.slowest.tau)
 		}
-		for _, c := range []curve{e.quickest, e.slowest} {
+		for _, c := range []candidate{e.quickest, e.slowest} {
 			if limit := e.refusal(float64(len(p))); !near(c.rss, limit, 2e-3) {
 				t.Errorf("seed %d: misfit %g at the end of what is accepted, limit %g", seed, c.rss, limit)
 			}
@@ -110,7 +110,7 @@ func TestFitExpIsTheFullFit(t *testing.T) {
 		for _, q := range p {
 			twice = append(twice, q, q)
 		}
-		d := FitExp(twice, growth, float64(len(p)))
+		d := new(Fitter).Curve(twice, growth, float64(len(p)))
 		if !near(d.SDA, e.SDA, 1e-6) || !near(d.SDB, e.SDB, 1e-6) || !near(d.SDTau, e.SDTau, 1e-6) {
 			t.Errorf("seed %d: doubled points give %g %g %g, single ones %g %g %g", seed, d.SDA, d.SDB, d.SDTau, e.SDA, e.SDB, e.SDTau)
 		}
@@ -119,13 +119,13 @@ func TestFitExpIsTheFullFit(t *testing.T) {
 
 // The standard errors are what the estimates scatter by, and the interval holds
 // its promise.
-func TestFitExpCoverage(t *testing.T) {
+func TestCurveCoverage(t *testing.T) {
 	const runs = 400
 	var off [3]float64
 	held, reached := 0, 0
 	var f Fitter
 	for seed := range uint64(runs) {
-		e := f.Exp(settling(100+seed, 0), false, 120)
+		e := f.Curve(settling(100+seed, 0), false, 120)
 		now := -2e-3 * math.Exp(-595.0/200)
 		for j, z := range []float64{(e.A - 0.041) / e.SDA, (e.B - now) / e.SDB, (e.Tau + 200) / e.SDTau} {
 			off[j] += z * z / runs
@@ -139,7 +139,7 @@ func TestFitExpCoverage(t *testing.T) {
 			t := 5 * float64(i-59)
 			p = append(p, Point{t, 0.041 + 2e-3*math.Exp(t/240) + 5e-5*r.NormFloat64()})
 		}
-		_, early, late := f.Exp(p, true, 60).Reach(0.065)
+		_, early, late := f.Curve(p, true, 60).Reach(0.065)
 		if at := 240 * math.Log(12); early <= at && at <= late {
 			reached++
 		}
@@ -166,15 +166,15 @@ func TestPublishedStudent(t *testing.T) {
 }
 
 // A straight line has no time constant: it is not made up.
-func TestFitExpSaysWhatIsNotDetermined(t *testing.T) {
+func TestCurveSaysWhatIsNotDetermined(t *testing.T) {
 	var p []Point
 	for i := range 60 {
 		p = append(p, Point{5 * float64(i), 0.041 + 1e-6*float64(i)})
 	}
-	if e := FitExp(p, false, 60); !math.IsInf(e.SDTau, 1) || !math.IsInf(e.SDA, 1) {
+	if e := new(Fitter).Curve(p, false, 60); !math.IsInf(e.SDTau, 1) || !math.IsInf(e.SDA, 1) {
 		t.Errorf("a straight line settles at %g ± %g with %g ± %g s", e.A, e.SDA, e.Tau, e.SDTau)
 	}
-	if e := FitExp(p[:5], false, 5); !math.IsNaN(e.RSS) {
+	if e := new(Fitter).Curve(p[:5], false, 5); !math.IsNaN(e.RSS) {
 		t.Errorf("five points are fitted: %+v", e)
 	}
 }
@@ -182,17 +182,17 @@ func TestFitExpSaysWhatIsNotDetermined(t *testing.T) {
 func TestFitterDoesNotAllocate(t *testing.T) {
 	var f Fitter
 	p := settling(1, 1)
-	f.Exp(p, false, 40)
-	if n := testing.AllocsPerRun(20, func() { f.Exp(p, false, 40) }); n != 0 {
+	f.Curve(p, false, 40)
+	if n := testing.AllocsPerRun(20, func() { f.Curve(p, false, 40) }); n != 0 {
 		t.Errorf("%g allocations a fit", n)
 	}
 }
 
-func BenchmarkFitExp120(b *testing.B) {
+func BenchmarkCurve120(b *testing.B) {
 	var f Fitter
 	p := settling(1, 1)
 	b.ReportAllocs()
 	for b.Loop() {
-		f.Exp(p, false, 40)
+		f.Curve(p, false, 40)
 	}
 }
