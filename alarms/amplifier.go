@@ -62,7 +62,7 @@ func (e *Engine) power(k []SocketState) socket.Value {
 		}
 	}
 	if stated {
-		sum.U = math.Hypot(e.total(ones(k), own).U, common)
+		sum.U = hypot(e.total(ones(k), own).U, common)
 	}
 	return sum
 }
@@ -169,7 +169,7 @@ func (e *Engine) total(c []float64, v []socket.Value) socket.Value {
 	}
 	if stated {
 		for _, p := range parts {
-			sum.U = math.Hypot(sum.U, p)
+			sum.U = hypot(sum.U, p)
 		}
 	}
 	return sum

@@ -8,39 +8,48 @@ import "math"
 // where every electrode follows the supply: a cathode resistor makes it less, a
 // bias that is held makes it twice as much.
 //
-// It learns by recursive least squares from how neighbouring averages over 20 s,
-// 80 s and 5 min differ, and only where the volts were seen to move: what moves
-// by itself meanwhile is then noise, and a slow drift cannot pass for an answer.
+// It learns only from movements, how averages over 20 s, 80 s and 5 min differ
+// from the ones before: a slow drift of the tube cannot pass for an answer. A
+// plate meter has an unrest of its own (hum that beats with its pace, a coarse
+// digit), and a slope fitted on it comes out too small. So the other sockets'
+// currents, which feel the same mains, serve as instrument (instrumental
+// variables: Reiersøl 1945, from memory): n = Σ z·dy / Σ z·dx.
 type answer struct {
 	n         float64
 	precision float64 // 1/variance of n
 	spans     [len(answerSpans)]span
 }
 
-// span is the averages over so many bins.
+// span is the averages over so many bins, and what was learnt from how they differ.
 type span struct {
 	y, x   float64 // sums of this average so far
 	got    int     // bins in them
 	from   int     // number of its first bin
 	y0, x0 float64 // the average before
 	has    bool
+
+	dy, dx float64 // the last movement, log ratios
+	moved  bool    // there was one at the last end, and the supply may explain it
+
+	zy, zx, zz    float64 // sums of products, z being the instrument
+	xx, xy, yy, m float64
 }
 
 const (
 	priorAnswer   = 1.5
-	priorAnswerSE = 1.0    // estimate: from 0.9, cathode bias, to 3.5, held bias
-	answerFloor   = 0.10   // of the standard error: screen, bias and heater each follow at their own pace. Estimate
-	answerLaw     = 0.15   // how far one movement's answer may be from the law, of its size. Estimate
-	seenMove      = 0.0008 // the least movement of the volts, log ratio, that is learnt from (estimate),
-	seenCounts    = 2.0    // and in counts of the plate meter: less may be its rounding alone (estimate)
+	priorAnswerSE = 1.0  // estimate: from 0.9, cathode bias, to 3.5, held bias
+	answerFloor   = 0.10 // of the standard error: screen, bias and heater each follow at their own pace. Estimate
+	answerLaw     = 0.15 // how far the answer to one movement may be from that to another, as a ratio. Estimate
+	answerMoves   = 4    // how many movements must have been seen for their scatter to say anything
 )
 
-// answerSpans are the lengths of the averages in bins, and how much one differs
-// from the next when nothing happens, as a ratio (estimate).
+// answerSpans are the lengths of the averages (estimates). In a short one the
+// heaters have not followed.
 var answerSpans = [...]struct {
 	bins  int
-	noise float64
-}{{4, 0.0020}, {16, 0.0025}, {64, 0.005}}
+	noise float64 // how much currents differ from one to the next when nothing happens, as a ratio
+	law   float64 // how far the answer may be from the lasting one, as a ratio
+}{{4, 0.0020, 0.12}, {16, 0.0025, 0.06}, {64, 0.005, 0.05}}
 
 func newAnswer() answer {
 	return answer{n: priorAnswer, precision: 1 / (priorAnswerSE * priorAnswerSE)}
@@ -49,66 +58,131 @@ func newAnswer() answer {
 // se is the standard error of n.
 func (a *answer) se() float64 { return math.Sqrt(1/a.precision + answerFloor*answerFloor) }
 
-// interrupt drops what was half seen.
-func (a *answer) interrupt() { a.spans = [len(answerSpans)]span{} }
+// follows is how far volts that moved by a log ratio dx take the current.
+func (a *answer) follows(dx float64) float64 { return a.n * dx }
 
-// loosen takes what was learnt as no better known than that: the circuit was changed.
-func (a *answer) loosen(se float64) {
-	a.precision = min(a.precision, 1/(se*se))
+// interrupt drops what was half seen.
+func (a *answer) interrupt() {
+	for i := range a.spans {
+		sp := &a.spans[i]
+		sp.y, sp.x, sp.got, sp.has, sp.moved = 0, 0, 0, false, false
+	}
+}
+
+// loosen takes what was learnt as worth a share of what it was: the circuit was changed.
+func (a *answer) loosen(share float64) {
+	for i := range a.spans {
+		sp := &a.spans[i]
+		for _, sum := range []*float64{&sp.zy, &sp.zx, &sp.zz, &sp.xx, &sp.xy, &sp.yy, &sp.m} {
+			*sum *= share
+		}
+	}
 	a.interrupt()
 }
 
-// learn takes the next bin. Until the socket has settled only the shortest
-// averages count: the longer ones see the warm-up.
-// count is what a count of the plate meter is of its reading.
-func (a *answer) learn(b *bin, settled bool, count float64) {
-	if math.IsNaN(b.x) || !b.calm() {
-		return
-	}
-	for i := range a.spans {
-		sp, long := &a.spans[i], answerSpans[i].bins
-		if sp.got > 0 && b.k >= sp.from+long {
-			next := sp.from + long
-			sp.end(a, i, settled, count)
-			if b.k >= next+long {
-				sp.has = false
+// learnAnswers takes the bins with number k of all sockets. Until a socket has
+// settled only the shortest averages count: the longer ones see the warm-up.
+func (e *Engine) learnAnswers(k int) {
+	for i := range answerSpans {
+		long := answerSpans[i].bins
+		for _, s := range e.sockets {
+			if b := s.binAt(k); b != nil && b.calm() && !math.IsNaN(b.x) {
+				s.answer.spans[i].add(b, long)
 			}
 		}
-		if sp.got == 0 {
-			sp.from = b.k - b.k%long
+		if (k+1)%long != 0 {
+			continue
 		}
-		sp.y += b.y
-		sp.x += b.x
-		sp.got++
+		for _, s := range e.sockets {
+			s.answer.end(i, k, s.settled)
+		}
+		for _, s := range e.sockets {
+			if sp := &s.answer.spans[i]; sp.moved {
+				sp.learn(e.instrument(s, i))
+				s.answer.take()
+			}
+		}
 	}
 }
 
-// end closes an average and learns from how it differs from the one before.
-func (sp *span) end(a *answer, i int, settled bool, count float64) {
+func (sp *span) add(b *bin, long int) {
+	if from := b.k - b.k%long; sp.got > 0 && sp.from != from {
+		sp.y, sp.x, sp.got, sp.has = 0, 0, 0, false
+	}
+	sp.from = b.k - b.k%long
+	sp.y += b.y
+	sp.x += b.x
+	sp.got++
+}
+
+// end closes an average at bin k and sees how it differs from the one before.
+func (a *answer) end(i, k int, settled bool) {
+	sp, of := &a.spans[i], &answerSpans[i]
+	sp.moved = false
+	if sp.got <= of.bins/2 || sp.from != k+1-of.bins {
+		sp.y, sp.x, sp.got, sp.has = 0, 0, 0, false
+		return
+	}
 	y, x := sp.y/float64(sp.got), sp.x/float64(sp.got)
-	whole := sp.got > answerSpans[i].bins/2
-	if whole && sp.has && (settled || i == 0) {
-		a.update(y-sp.y0, x-sp.x0, answerSpans[i].noise, max(seenMove, seenCounts*count/math.Sqrt(float64(sp.got))))
+	if sp.has && (settled || i == 0) {
+		sp.dy, sp.dx = y-sp.y0, x-sp.x0
+		off := sp.dy - float64(a.n*sp.dx)
+		law := answerLaw * a.n * sp.dx
+		// What no supply does to a tube is the tube's own doing.
+		variance := float64(of.noise*of.noise) + float64(law*law) + float64(sp.dx*sp.dx)/a.precision
+		sp.moved = off*off < 16*variance
 	}
-	*sp = span{y0: y, x0: x, has: whole}
+	sp.y, sp.x, sp.got, sp.y0, sp.x0, sp.has = 0, 0, 0, y, x, true
 }
 
-// update takes one movement.
-func (a *answer) update(dy, dx, noise, seen float64) {
-	if math.Abs(dx) < seen {
-		return
+// instrument is what the other sockets' currents did meanwhile or, where there is
+// none, the volts themselves.
+func (e *Engine) instrument(s *socketState, i int) float64 {
+	sum, n := 0.0, 0.0
+	for _, o := range e.sockets {
+		// Sockets on one meter share its unrest.
+		if sp := &o.answer.spans[i]; sp.moved && o.meter != s.meter {
+			sum += sp.dy
+			n++
+		}
 	}
-	law := answerLaw * dx
-	variance := float64(noise*noise) + float64(law*law)
-	off := dy - float64(a.n*dx)
-	// What no supply does to a tube is the tube's own doing.
-	if n := dy / dx; n < -0.5 || n > 5.5 || off*off > 16*(variance+dx*dx/a.precision) {
-		return
+	if n == 0 {
+		return s.answer.spans[i].dx
 	}
-	w := dx * dx / variance
-	a.precision += w
-	a.n += w / a.precision * (off / dx)
+	return sum / n
 }
 
-// follows is how far volts that moved by a log ratio dx take the current.
-func (a *answer) follows(dx float64) float64 { return a.n * dx }
+func (sp *span) learn(z float64) {
+	sp.zy += float64(z * sp.dy)
+	sp.zx += float64(z * sp.dx)
+	sp.zz += float64(z * z)
+	sp.xx += float64(sp.dx * sp.dx)
+	sp.xy += float64(sp.dx * sp.dy)
+	sp.yy += float64(sp.dy * sp.dy)
+	sp.m++
+}
+
+// take makes n of what the best of the spans has seen, and of the prior.
+func (a *answer) take() {
+	a.n, a.precision = priorAnswer, 1/(priorAnswerSE*priorAnswerSE)
+	best := 0.0
+	for i := range a.spans {
+		sp, of := &a.spans[i], &answerSpans[i]
+		if !(sp.zx > 0) || !(sp.zy > 0) || sp.m < 1 {
+			continue
+		}
+		n := sp.zy / sp.zx
+		// The scatter about it, or what currents do by themselves, whichever is more.
+		scatter := float64(of.noise * of.noise)
+		if sp.m >= answerMoves {
+			scatter = max((sp.yy-float64(2*n*sp.xy)+float64(n*n*sp.xx))/sp.m, scatter/16)
+		}
+		law := of.law * n
+		variance := scatter*sp.zz/(sp.zx*sp.zx) + float64(law*law)
+		if w := 1 / variance; w > best {
+			best = w
+			p := 1 / (priorAnswerSE * priorAnswerSE)
+			a.n, a.precision = (float64(priorAnswer*p)+float64(n*w))/(p+w), p+w
+		}
+	}
+}

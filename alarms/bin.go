@@ -93,6 +93,7 @@ func (e *Engine) closeBins() {
 	if !closed {
 		return
 	}
+	e.learnAnswers(k)
 	e.findCommon()
 	for _, s := range e.sockets {
 		if n := len(s.bins); n > 0 && s.bins[n-1].k == k {

@@ -99,12 +99,12 @@ var drift = &socketRule{
 		if s.is("drift") {
 			limit *= 0.8 // deadband
 		}
-		return when(math.Abs(math.Expm1(beyond(s.moved(b)))) > limit)
+		return when(math.Abs(trend.Expm1(beyond(s.moved(b)))) > limit)
 	},
 	text: func(s *socketState) string {
 		own, _ := s.moved(s.recent())
 		return fmt.Sprintf("%s %+.0f %% from its settled %s, supply movement taken out: %s now", s.Name,
-			100*math.Expm1(own), milliamps(s.reference.current), milliamps(s.reference.current*trend.Exp(own)))
+			100*trend.Expm1(own), milliamps(s.reference.current), milliamps(s.reference.current*trend.Exp(own)))
 	},
 }
 
@@ -169,7 +169,7 @@ var step = &socketRule{
 		if !ok || !s.conducting() || s.worse() || s.is("intermittent") || s.e.explained(s, aftermath) {
 			return unknown
 		}
-		if math.Abs(math.Expm1(beyond(size, unsure))) <= s.e.job.Limits.Step {
+		if math.Abs(trend.Expm1(beyond(size, unsure))) <= s.e.job.Limits.Step {
 			return no
 		}
 		if !s.alone(size) {
@@ -182,6 +182,6 @@ var step = &socketRule{
 	},
 	text: func(s *socketState) string {
 		size, _, after, _ := s.step()
-		return fmt.Sprintf("%s stepped by %+.0f %% within 15 s, to %s", s.Name, 100*math.Expm1(size), milliamps(after.current))
+		return fmt.Sprintf("%s stepped by %+.0f %% within 15 s, to %s", s.Name, 100*trend.Expm1(size), milliamps(after.current))
 	},
 }

@@ -54,6 +54,7 @@ type Engine struct {
 	binEnd    time.Duration
 	common    common
 	fitter    trend.Fitter
+	fit       fit
 	scratch   [2][]float64
 
 	settleBy, armConduction, soakOver *timer

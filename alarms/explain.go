@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"nightsoak/acquire/socket"
+	"nightsoak/alarms/trend"
 )
 
 // ErrNoSocket is wrapped by Explain for a socket that the job has not.
@@ -87,6 +88,9 @@ var explained = []struct {
 	lines func(*socketState, *Snapshot) []Line
 }{
 	{"settling", settlingLines},
+	{"supply taken out", answerLines},
+	{"its own movement", movementLines},
+	{"runaway", runawayLines},
 	{"around it", aroundLines},
 	{"meters", meterLines},
 }
@@ -168,7 +172,54 @@ func settlingLines(s *socketState, sn *Snapshot) []Line {
 	points.Text = "each the medians of " + people(binLength)
 	lines := []Line{points, figureLine("drift", st.DriftPerHour, "ratio/h")}
 	if !st.Settled {
-		lines = append(lines, figureLine("settles in", st.SettlesIn, "s"))
+		lines = append(lines, figureLine("settles in", st.SettlesIn, "s"), figureLine("settles at", st.SettlesAt, "A"))
+	}
+	return lines
+}
+
+func answerLines(s *socketState, _ *Snapshot) []Line {
+	if s.plate == nil {
+		return []Line{{Name: "answer", Text: "no plate meter: what all sockets have in common is taken out"}}
+	}
+	n := figureLine("percent of current for one of plate volts", socket.Value{X: s.answer.n, U: s.answer.se(), Known: true}, "")
+	n.Text = "learnt from the volts' own movements"
+	if s.answer.precision <= 1/(priorAnswerSE*priorAnswerSE) {
+		n.Text = "the three-halves law: nothing seen yet to learn from"
+	}
+	return []Line{n}
+}
+
+func movementLines(s *socketState, _ *Snapshot) []Line {
+	if !s.settled || len(s.bins) == 0 {
+		return []Line{{Name: "from its settled current", Text: "not settled"}}
+	}
+	own, unsure := s.moved(s.recent())
+	return []Line{
+		figureLine("from its settled current", socket.Value{X: trend.Expm1(own), U: unsure / 2, Known: true}, "ratio"),
+		figureLine("what all sockets have in common", known(trend.Expm1(s.e.common.net)), "ratio"),
+		figureLine("drop-outs counted", known(float64(s.contact.seen)), ""),
+	}
+}
+
+func runawayLines(s *socketState, _ *Snapshot) []Line {
+	h, g := &s.history, &s.growth
+	if len(h.points) == 0 {
+		return []Line{{Name: "history", Text: "none yet"}}
+	}
+	last := h.points[len(h.points)-1].z
+	ev := figureLine("evidence for a growth", known(g.evidence), "")
+	ev.Text = fmt.Sprintf("chi-square by which it fits better than any other explanation; from %g on it is told", evidence)
+	lines := []Line{
+		figureLine("half minutes looked at", known(float64(len(h.points))), ""),
+		figureLine("noise of a half minute, over 4 min", known(h.noise.Over(8)), "ratio"),
+		figureLine("noise of a half minute, over 1 h", known(h.noise.Over(120)), "ratio"),
+		ev,
+	}
+	if g.evidence > 0 {
+		lines = append(lines, figureLine("rise", known(g.rise/last), "ratio"), figureLine("within", known(g.span.Seconds()), "s"))
+	}
+	if g.rising {
+		lines = append(lines, figureLine("limit at the earliest in", known(g.early), "s"), figureLine("limit at the latest in", known(g.late), "s"))
 	}
 	return lines
 }

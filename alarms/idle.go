@@ -8,9 +8,9 @@ import (
 	"nightsoak/alarms/trend"
 )
 
-// adjustedSE is how well the answer to the supply is known after a trimmer was
-// turned, at best (estimate).
-const adjustedSE = 0.3
+// adjustedWorth is how much of what was learnt of the answer to the supply still
+// counts after a trimmer was turned (estimate).
+const adjustedWorth = 0.1
 
 // adjusted takes that the socket's trimmer was turned. As found is what it idled
 // at when that was first said: as last settled, else the median of the last
@@ -28,7 +28,7 @@ func (s *socketState) adjusted() {
 		s.asFound = found.idle(at)
 	}
 	s.asLeft, s.settledAt = nil, 0
-	s.answer.loosen(adjustedSE)
+	s.answer.loosen(adjustedWorth)
 	s.restart(s.e.now)
 }
 

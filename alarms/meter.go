@@ -61,10 +61,23 @@ func (m *meter) take(r drivers.Reading, now time.Duration) {
 // usable says whether the last reading is a live figure of what was asked.
 func (m *meter) usable() bool { return m.last.HasValue() && !m.wrongFunction() && !m.held() }
 
-// over says whether the meter is over range: three overloads in a row. One that
-// ranges by itself shows overload once for each range it passes on its way up,
-// and a current that a tube can pass is never more than two away from another.
-func (m *meter) over() bool { return m.overs > 2 }
+// over says whether the meter is over range: more overloads in a row than it has
+// ranges to pass. One that ranges by itself shows overload once for each on its
+// way up, and a current that a tube can pass is never more than two away from
+// another; but over a cathode resistor HT coming up takes it from millivolts to
+// tens of volts.
+func (m *meter) over() bool {
+	for _, s := range m.sockets {
+		if s.meter == m && s.Sense.Ohms > cathodeOhms {
+			return m.overs > 4
+		}
+	}
+	return m.overs > 2
+}
+
+// cathodeOhms is what a sense resistor has at most that is no cathode resistor
+// (common practice, no source: 1 and 10 Ω).
+const cathodeOhms = 22
 
 func (m *meter) wrongFunction() bool {
 	r := m.last

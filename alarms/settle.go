@@ -13,9 +13,6 @@ import (
 // follow takes the bin that was just closed into everything that looks back.
 func (s *socketState) follow() {
 	b := &s.bins[len(s.bins)-1]
-	if m := s.plate; m != nil && !math.IsNaN(b.x) {
-		s.answer.learn(b, s.settled, m.last.Resolution()*m.Scale/b.volts)
-	}
 	s.followContact()
 	if !s.conducted || b.current <= s.e.job.Limits.Conduction {
 		return
@@ -178,9 +175,9 @@ func (s *socketState) foresee(slope, median float64) (still bool) {
 	} else if math.Abs(slope)*per >= allowed {
 		return true // it moves, and there is no telling for how long
 	}
-	s.forecast.in = socket.Value{X: in, U: math.Hypot(inFloor+inToCome*in, loose*in), Known: true}
+	s.forecast.in = socket.Value{X: in, U: hypot(inFloor+inToCome*in, loose*in), Known: true}
 	toCome := atToCome * (at - now)
-	s.forecast.at = socket.Value{X: at, U: math.Hypot(math.Hypot(sd, toCome), atFloor*at*math.Sqrt(1+in/atPer)), Known: true}
+	s.forecast.at = socket.Value{X: at, U: hypot(hypot(sd, toCome), atFloor*at*math.Sqrt(1+in/atPer)), Known: true}
 	return still
 }
 
