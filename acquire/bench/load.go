@@ -182,7 +182,7 @@ func notify(t *table) Notify {
 var alarmNames = []string{
 	"over-dissipation", "sense-open", "plate-lead", "cutoff-failed", "record-failing", "runaway",
 	"drift", "step", "no-conduction", "supply", "watch", "meter-silent", "meter-overload",
-	"meter-wrong-function", "meter-hold", "meter-frozen", "imbalance", "not-settled", "idle-off-target",
+	"intermittent", "meter-wrong-function", "meter-hold", "meter-frozen", "imbalance", "not-settled", "idle-off-target",
 	"meter-low-battery", "meter-auto-off", "clock-jumped",
 }
 

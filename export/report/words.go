@@ -74,6 +74,7 @@ var alarmWords = map[string]string{
 	"record-failing":       "the record failed",
 	"drift":                "drift on %s",
 	"step":                 "sudden step on %s",
+	"intermittent":         "bad contact at %s",
 	"no-conduction":        "%s not conducting",
 	"supply":               "plate supply moved",
 	"watch":                "%s outside its limits",
