@@ -102,6 +102,10 @@ func judge(e *alarms.Engine, inputs iter.Seq2[alarms.Input, error], end time.Dur
 			return err
 		}
 		if in.Act != nil {
+			// What was due by then comes first: it may be what the act is about.
+			if err := pass(e.Advance(in.T)); err != nil {
+				return err
+			}
 			if err := e.Check(*in.Act); err != nil {
 				return fmt.Errorf("at %.3f s: %w", in.T.Seconds(), err)
 			}

@@ -101,11 +101,13 @@ func TestReplayLimits(t *testing.T) {
 }
 
 // An acknowledged alarm may be of a delay that ended since the last input.
-func TestReplayLimitsKeepsWhatIsDue(t *testing.T) {
+func TestReplayKeepsWhatIsDue(t *testing.T) {
 	p := put(t, oneMeter, oneSocket, what, minute(), `{"t":70,"event":"act","act":"acknowledge","id":"meter-silent/k1"}`+"\n")
-	out, errOut, code := here("replay", p[3], "--bench", p[0], "--job", p[1], "--acts", p[4], "--json", "--limits", p[2])
-	if code != 0 || errOut != "" || strings.Count(out, `"id":"meter-silent/k1"`) != 3 || strings.Index(out, `{"t":65.000,`) > strings.Index(out, `{"t":70.000,`) {
-		t.Errorf("status %d %s\n%s", code, errOut, out)
+	for _, limits := range [][]string{nil, {"--limits", p[2]}} {
+		out, errOut, code := here(append([]string{"replay", p[3], "--bench", p[0], "--job", p[1], "--acts", p[4], "--json"}, limits...)...)
+		if code != 0 || errOut != "" || strings.Count(out, `"id":"meter-silent/k1"`) != 3 || strings.Index(out, `{"t":65.000,`) > strings.Index(out, `{"t":70.000,`) {
+			t.Errorf("%q: status %d %s\n%s", limits, code, errOut, out)
+		}
 	}
 }
 
