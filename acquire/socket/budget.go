@@ -37,7 +37,7 @@ type Budget struct {
 // NewBudget is the budget of the dissipation ratio that Convert gives for the
 // same arguments, to seven digits. Without a ratio it has no lines.
 func NewBudget(s *bench.Socket, m Measured) Budget {
-	w, in := work(s, m)
+	w, in := work[quantity](s, m)
 	u := w.ratio.value(&in).U
 	b := Budget{Ratio: Round(w.ratio.x), U: Round(u)}
 	if !w.ratio.known {

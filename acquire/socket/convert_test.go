@@ -418,6 +418,30 @@ func TestValueJSON(t *testing.T) {
 	}
 }
 
+// Estimate gives the bits of Convert, whatever meters tell.
+func TestEstimate(t *testing.T) {
+	for _, w := range ways {
+		x := simulated{ip: 0.04, is: 0.003, vak: 460, cathodeOhms: 1, primary: 40, screen: 470}
+		s, all := w.socket(x), w.show(x)
+		for silent := range 1 << 5 {
+			m := all
+			for i, v := range []*Value{&m.Sense, &m.Plate, &m.Cathode, &m.Screen, &m.ScreenSupply} {
+				if silent>>i&1 != 0 {
+					*v = Value{}
+				}
+			}
+			c := Convert(&s, m)
+			want := Figures{CathodeCurrent: c.CathodeCurrent, PlateCurrent: c.PlateCurrent, PlateVolts: c.PlateVolts, DissipationRatio: c.DissipationRatio}
+			for _, v := range []*Value{&want.CathodeCurrent, &want.PlateCurrent, &want.PlateVolts, &want.DissipationRatio} {
+				v.U = 0
+			}
+			if got := Estimate(&s, m); got != want {
+				t.Errorf("%s, silent %05b: %+v, want %+v", w.name, silent, got, want)
+			}
+		}
+	}
+}
+
 var sink Figures
 
 func TestConvertAllocatesNothing(t *testing.T) {

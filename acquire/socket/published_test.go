@@ -253,6 +253,9 @@ func TestPublishedGUM434(t *testing.T) {
 	}
 }
 
+// at is one input as a quantity.
+func (in *inputs) at(i int) quantity { return quantity{}.input(in[i], i) }
+
 func TestPublishedGUM437(t *testing.T) {
 	published(t, "GUM 4.3.7, example 1: limits of ±0.40e-6 are u 0.23e-6", "transcribed")
 	r := drivers.Reading{Digits: 0, Exp: -9, Quantity: drivers.Voltage}

@@ -26,15 +26,16 @@ type quantity struct {
 	known bool
 }
 
-// at is one input as a quantity.
-func (in *inputs) at(i int) quantity {
-	if !in[i].Known {
+func (quantity) input(v Value, i int) quantity {
+	if !v.Known {
 		return quantity{}
 	}
-	q := exact(in[i].X)
+	q := exact(v.X)
 	q.c[i] = 1
 	return q
 }
+
+func (quantity) exact(x float64) quantity { return exact(x) }
 
 // exact is a number without uncertainty.
 func exact(x float64) quantity { return quantity{x: x, known: true} }
@@ -51,7 +52,6 @@ func (a quantity) times(b quantity) quantity {
 	return a.with(b, float64(a.x*b.x), b.x, a.x)
 }
 
-// over is unknown where b is 0: no resistor, no limit.
 func (a quantity) over(b quantity) quantity {
 	if b.x == 0 {
 		return quantity{}
