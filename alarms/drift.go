@@ -159,7 +159,7 @@ func (s *socketState) alone(size float64) bool {
 
 var step = &socketRule{
 	binned: true,
-	rule: rule{name: "step", priority: Medium, offDelay: time.Minute, once: true,
+	rule: rule{name: "step", explains: true, priority: Medium, offDelay: time.Minute, once: true,
 		advice: "Look for a bad joint: sense resistor, socket pin, bias trimmer, coupling capacitor. Tap gently with an insulated stick, HT on only if you must."},
 	judge: func(s *socketState) verdict {
 		if !s.settled || !s.e.dissipating() {

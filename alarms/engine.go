@@ -48,6 +48,7 @@ type Engine struct {
 	watches []*watchState
 	conds   []*cond
 	own     []*cond // those of benchRules
+	causes  []*cond // those that stand and explain what others do
 	supply  supplyState
 
 	binNumber int // of the stretch that is being gathered
@@ -260,7 +261,7 @@ func (e *Engine) reading(m *meter, r drivers.Reading) {
 		}
 		e.judgeSocket(s, false)
 		if e.OnFigures != nil {
-			e.OnFigures(s.index, e.now, s.fig)
+			e.OnFigures(s.index, e.now, s.figures())
 		}
 	}
 	for _, w := range m.watches {
@@ -301,7 +302,7 @@ func (e *Engine) gap(in Input) {
 		e.watchForSilence(m)
 	}
 	for _, s := range e.sockets {
-		s.fig = socket.Figures{}
+		s.measured, s.fig = socket.Measured{}, socket.Figures{}
 		s.bins = s.bins[:0]
 		s.pending.reset()
 		s.answer.interrupt()

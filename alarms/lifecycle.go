@@ -2,6 +2,7 @@ package alarms
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"nightsoak/acquire/bench"
@@ -20,6 +21,9 @@ type rule struct {
 	// once says that the text describes a moment; others are said anew for as
 	// long as the condition stands.
 	once bool
+	// explains says that what the other sockets and the supply do meanwhile may
+	// come of this.
+	explains bool
 }
 
 // delay is an on-delay that no file sets.
@@ -124,6 +128,7 @@ func (c *cond) delayOver() {
 		return
 	}
 	c.active = false
+	c.e.causes = slices.DeleteFunc(c.e.causes, func(o *cond) bool { return o == c })
 	switch c.state {
 	case Unacknowledged:
 		c.enter(Returned)
@@ -133,6 +138,9 @@ func (c *cond) delayOver() {
 }
 
 func (c *cond) raise() {
+	if c.rule.explains && !c.active {
+		c.e.causes = append(c.e.causes, c)
+	}
 	c.active = true
 	c.priority, c.since, c.text = c.wanted, c.e.now, c.describe()
 	if c.state != Shelved {

@@ -107,10 +107,16 @@ func doubt(a, b bin) float64 {
 	return a.doubt + b.doubt
 }
 
-// doubt is that since the socket settled.
+// doubt is that since the socket settled: of the last 10 s.
 func (s *socketState) doubt() float64 {
-	if len(s.bins) < 2 {
+	n := len(s.bins)
+	if n < 2 {
 		return 0
 	}
-	return doubt(s.settledBin, s.recent())
+	a, b := &s.bins[n-2], &s.bins[n-1]
+	now := bin{exp: a.exp, doubt: max(a.doubt, b.doubt)}
+	if a.exp != b.exp {
+		now.exp = mixedRanges
+	}
+	return doubt(s.settledBin, now)
 }

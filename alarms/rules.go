@@ -64,7 +64,7 @@ func (e *Engine) judgeSocket(s *socketState, binned bool) {
 const conductionArmsAfter = 60 * time.Second
 
 var overDissipation = &socketRule{
-	rule: rule{name: "over-dissipation", priority: High, offDelay: 10 * time.Second,
+	rule: rule{name: "over-dissipation", explains: true, priority: High, offDelay: 10 * time.Second,
 		onDelay: func(j *bench.Job) time.Duration { return j.Limits.DissipationFor },
 		advice:  "Switch the amplifier off now. The plate may be red. Find the cause before it comes on again."},
 	judge: func(s *socketState) verdict {
@@ -84,7 +84,7 @@ var overDissipation = &socketRule{
 	text: func(s *socketState) string {
 		ratio, _ := s.ratioForLimit()
 		text := fmt.Sprintf("%s at %.0f %% of its %.3g W", s.Name, 100*ratio, s.Limit)
-		if r := s.fig.DissipationRatio; r.Known && r.U > 0 && ratio-2*r.U < s.e.job.Limits.Dissipation {
+		if r := s.figures().DissipationRatio; r.Known && r.U > 0 && ratio-2*r.U < s.e.job.Limits.Dissipation {
 			text += ", over by less than the uncertainty"
 		}
 		if !s.fig.DissipationRatio.Known {
@@ -95,7 +95,7 @@ var overDissipation = &socketRule{
 }
 
 var senseOpen = &socketRule{
-	rule: rule{name: "sense-open", priority: High, onDelay: delay(time.Second), offDelay: 10 * time.Second,
+	rule: rule{name: "sense-open", explains: true, priority: High, onDelay: delay(time.Second), offDelay: 10 * time.Second,
 		advice: "Switch the amplifier off. The sense resistor or its joint is open and the cathode may stand at tens of volts or more."},
 	judge: func(s *socketState) verdict {
 		if s.e.dissipating() && !s.sensed {
@@ -113,7 +113,7 @@ var senseOpen = &socketRule{
 }
 
 var noConduction = &socketRule{
-	rule: rule{name: "no-conduction", priority: Medium, onDelay: delay(3 * time.Second), offDelay: 10 * time.Second,
+	rule: rule{name: "no-conduction", explains: true, priority: Medium, onDelay: delay(3 * time.Second), offDelay: 10 * time.Second,
 		advice: "Switch off and look at heater, socket and cathode connection. The other tubes carry the load."},
 	judge: func(s *socketState) verdict {
 		e := s.e

@@ -454,7 +454,7 @@ func (s *socketState) grown() bool {
 
 var runaway = &socketRule{
 	binned: true,
-	rule: rule{name: "runaway", priority: Low, onDelay: delay(15 * time.Second), offDelay: 2 * time.Minute,
+	rule: rule{name: "runaway", explains: true, priority: Low, onDelay: delay(15 * time.Second), offDelay: 2 * time.Minute,
 		advice: "Switch the amplifier off before the plate turns red. Then look for a gassy tube, a leaking coupling capacitor or a grid resistor too high."},
 	judge: func(s *socketState) verdict {
 		if !s.e.dissipating() {

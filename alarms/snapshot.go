@@ -130,7 +130,7 @@ func (e *Engine) Snapshot() Snapshot {
 		sn.HT.Charged = &charged
 	}
 	for _, s := range e.sockets {
-		st := SocketState{Name: s.Name, Tube: s.Tube.Name, Half: s.Half, Figures: s.fig, Limit: s.Limit, Target: e.job.IdleTarget, TargetTolerance: e.job.Limits.IdleTolerance,
+		st := SocketState{Name: s.Name, Tube: s.Tube.Name, Half: s.Half, Figures: s.figures(), Limit: s.Limit, Target: e.job.IdleTarget, TargetTolerance: e.job.Limits.IdleTolerance,
 			Settled: s.settled, SettledAt: s.settledAt, SettlesIn: s.forecast.in, SettlesAt: s.forecast.at, NotConducting: s.is("no-conduction"), AsFound: s.asFound.clone(), AsLeft: s.asLeft.clone()}
 		if !s.meter.fresh(e.now) {
 			st.Figures = socket.Figures{}

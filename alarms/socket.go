@@ -25,11 +25,12 @@ type socketState struct {
 	plate *meter // nil without one
 	conds []*cond
 
-	fig       socket.Figures
-	senseOpen bool          // sense volts beyond what any tube passes
-	sensed    bool          // the sense meter tells, be it by overload
-	plateOff  bool          // conducts, while its plate meter reads next to nothing
-	readAt    time.Duration // last usable sense reading
+	measured  socket.Measured // what its meters show
+	fig       socket.Figures  // from it, without uncertainties; figures has those
+	senseOpen bool            // sense volts beyond what any tube passes
+	sensed    bool            // the sense meter tells, be it by overload
+	plateOff  bool            // conducts, while its plate meter reads next to nothing
+	readAt    time.Duration   // last usable sense reading
 	read      bool
 
 	conducted       bool          // since HT came up
@@ -144,13 +145,14 @@ func (e *Engine) update(s *socketState) {
 	if s.senseOpen {
 		m.Sense = socket.Value{}
 	}
-	s.fig = socket.Convert(s.Socket, m)
+	s.fig = socket.Estimate(s.Socket, m)
 	s.plateOff = s.conducting() && m.Plate.Known && m.Plate.X < e.job.Limits.HTUp
 	if s.plateOff {
 		// A tube does not conduct without plate volts: the clip has come off.
 		m.Plate = socket.Value{}
-		s.fig = socket.Convert(s.Socket, m)
+		s.fig = socket.Estimate(s.Socket, m)
 	}
+	s.measured = m
 	if m.Sense.Known {
 		s.readAt, s.read = s.meter.lastAt, true
 	}
@@ -159,6 +161,9 @@ func (e *Engine) update(s *socketState) {
 		s.restart(e.now)
 	}
 }
+
+// figures are those of the last update, with their uncertainties.
+func (s *socketState) figures() socket.Figures { return socket.Convert(s.Socket, s.measured) }
 
 // elsewhere says whether the roving probe is at another socket.
 func (s *socketState) elsewhere() bool { return s.Sense.Roving && s.meter.roving != s }

@@ -177,14 +177,9 @@ const aftermath = 5 * time.Minute
 // explained says whether an alarm of some socket already says what a
 // bench-wide figure or another socket's drift would say again.
 func (e *Engine) explained(but *socketState, within time.Duration) bool {
-	for _, s := range e.sockets {
-		if s == but {
-			continue
-		}
-		for _, a := range []string{"over-dissipation", "runaway", "no-conduction", "sense-open", "step"} {
-			if c := s.cond(a); c.active && (e.now-c.since < within || a == "runaway" && c.priority == High) {
-				return true
-			}
+	for _, c := range e.causes {
+		if (but == nil || c.subject != but.Name) && (e.now-c.since < within || c.rule.name == "runaway" && c.priority == High) {
+			return true
 		}
 	}
 	return false
