@@ -35,9 +35,7 @@ type bin struct {
 	low     float64 // the lowest reading of the current, as a ratio of current
 	least   float64 // the lowest of the plate volts; NaN when unknown
 	sagged  bool    // the plate volts spread
-	exp     int8    // of one count of the sense meter: its range; mixedRanges for several
-	doubt   float64 // for the range it was read in, see meter.doubt
-
+	ranged
 	plateOnly bool // current is the plate's, the cathode's being unknown
 }
 
@@ -48,13 +46,12 @@ func (b *bin) calm() bool { return !b.sagged && b.low > calmDip }
 type pendingBin struct {
 	currents, volts, ratios []float64
 	tSum                    float64
-	exp                     int8
-	doubt                   float64
-	plateOnly               bool
+	ranged
+	plateOnly bool
 }
 
 func (p *pendingBin) reset() {
-	p.currents, p.volts, p.ratios, p.tSum, p.doubt, p.plateOnly = p.currents[:0], p.volts[:0], p.ratios[:0], 0, 0, false
+	p.currents, p.volts, p.ratios, p.tSum, p.plateOnly = p.currents[:0], p.volts[:0], p.ratios[:0], 0, false
 }
 
 // bin adds the sense reading just taken.
@@ -64,11 +61,11 @@ func (s *socketState) bin() {
 	if !i.Known || !s.e.dissipating() {
 		return
 	}
-	exp := s.meter.ranges.count.Exp
-	if len(p.currents) > 0 && exp != p.exp {
-		exp = mixedRanges
+	r := ranged{s.meter.ranges.count.Exp, s.meter.doubt()}
+	if len(p.currents) > 0 {
+		r = r.with(p.ranged)
 	}
-	p.exp, p.doubt = exp, max(p.doubt, s.meter.doubt())
+	p.ranged = r
 	p.plateOnly = p.plateOnly || !s.fig.CathodeCurrent.Known
 	p.currents = append(p.currents, i.X)
 	p.tSum += s.e.now.Seconds()
@@ -118,7 +115,7 @@ func (s *socketState) closeBin(k int) bool {
 	if len(p.volts) > 0 {
 		least = slices.Min(p.volts)
 	}
-	b := bin{k: k, t: p.tSum / float64(n), exp: p.exp, doubt: p.doubt, plateOnly: p.plateOnly, least: least}
+	b := bin{k: k, t: p.tSum / float64(n), ranged: p.ranged, plateOnly: p.plateOnly, least: least}
 	b.sagged = len(p.volts) > 0 && slices.Max(p.volts) > (1+calmBand)*least
 	b.current, b.volts, b.ratio = midmean(p.currents), midmean(p.volts), midmean(p.ratios)
 	b.y, b.x, b.low = trend.Log(max(b.current, 1e-9)), trend.Log(max(b.volts, 1e-9)), low/b.current
@@ -202,7 +199,7 @@ func middle(b []bin) bin {
 		return trend.Median(v)
 	}
 	m := bin{
-		k: b[len(b)-1].k, exp: b[0].exp,
+		k: b[len(b)-1].k, ranged: b[0].ranged,
 		t:       of(func(b *bin) float64 { return b.t }),
 		current: of(func(b *bin) float64 { return b.current }),
 		volts:   of(func(b *bin) float64 { return b.volts }),
@@ -211,10 +208,7 @@ func middle(b []bin) bin {
 		x:       of(func(b *bin) float64 { return b.x }),
 	}
 	for i := range b {
-		if b[i].exp != m.exp {
-			m.exp = mixedRanges
-		}
-		m.doubt = max(m.doubt, b[i].doubt)
+		m.ranged = m.ranged.with(b[i].ranged)
 		m.plateOnly = m.plateOnly || b[i].plateOnly
 	}
 	return m

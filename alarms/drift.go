@@ -51,7 +51,7 @@ func (s *socketState) unsure(from, to bin) float64 {
 	if math.IsNaN(dx) {
 		dx = 0
 	}
-	return (2*s.answer.se()+answerLaw*math.Abs(s.answer.n))*math.Abs(dx) + doubt(from, to)
+	return (2*s.answer.se()+answerLaw*math.Abs(s.answer.n))*math.Abs(dx) + from.apart(to.ranged)
 }
 
 // ownShare is how far sockets may differ in what moves them all, as a ratio of it (estimate).

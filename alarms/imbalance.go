@@ -10,10 +10,10 @@ var imbalance = &benchRule{
 	rule: rule{name: "imbalance", priority: Low, onDelay: delay(time.Minute), offDelay: time.Minute,
 		advice: "Match the halves anew when the amplifier is next on the bench: unequal halves magnetise the transformer and hum."},
 	judge: func(e *Engine) verdict {
-		a, b, doubt, ok := e.halves()
 		if !e.dissipating() {
 			return no
 		}
+		a, b, doubt, ok := e.halves()
 		if !ok || e.explained(nil, math.MaxInt64) {
 			return unknown
 		}

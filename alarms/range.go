@@ -97,26 +97,36 @@ func (m *meter) doubt() float64 {
 	}
 }
 
-// doubt is how far apart two bins may be, as a ratio, because the sense meter
+// ranged is the range that a figure, or several, came from.
+type ranged struct {
+	exp   int8    // of one count of the sense meter; mixedRanges for several
+	doubt float64 // see meter.doubt
+}
+
+// with is the range of both figures.
+func (a ranged) with(b ranged) ranged {
+	if a.exp != b.exp {
+		a.exp = mixedRanges
+	}
+	a.doubt = max(a.doubt, b.doubt)
+	return a
+}
+
+// apart is how far apart two figures may be, as a ratio, because the sense meter
 // changed its range between them: each range has an error of its own. Within
 // one range it is 0, for the error is the same.
-func doubt(a, b bin) float64 {
+func (a ranged) apart(b ranged) float64 {
 	if a.exp == b.exp && a.exp != mixedRanges {
 		return 0
 	}
 	return a.doubt + b.doubt
 }
 
-// doubt is that since the socket settled: of the last 10 s.
+// doubt is that since the socket settled.
 func (s *socketState) doubt() float64 {
 	n := len(s.bins)
 	if n < 2 {
 		return 0
 	}
-	a, b := &s.bins[n-2], &s.bins[n-1]
-	now := bin{exp: a.exp, doubt: max(a.doubt, b.doubt)}
-	if a.exp != b.exp {
-		now.exp = mixedRanges
-	}
-	return doubt(s.settledBin, now)
+	return s.settledBin.apart(s.bins[n-2].with(s.bins[n-1].ranged))
 }
