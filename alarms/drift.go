@@ -111,8 +111,7 @@ var drift = &socketRule{
 // worse says whether an alarm of this socket stands that says more than a
 // drift or a step would.
 func (s *socketState) worse() bool {
-	over := s.cond("over-dissipation")
-	return s.is("runaway") || over.active && s.e.now-over.since < aftermath
+	return s.is("runaway") || s.over.active && s.e.now-s.over.since < aftermath
 }
 
 // stepQuiet is for how many bins the supply must have stood still: bias and
@@ -166,7 +165,7 @@ var step = &socketRule{
 			return no
 		}
 		size, unsure, after, ok := s.step()
-		if !ok || !s.conducting() || s.worse() || s.is("intermittent") || s.e.explained(s, aftermath) {
+		if !ok || !s.conducting() || s.worse() || s.intermittent.active || s.e.explained(s, aftermath) {
 			return unknown
 		}
 		if math.Abs(trend.Expm1(beyond(size, unsure))) <= s.e.job.Limits.Step {

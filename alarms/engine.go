@@ -302,7 +302,7 @@ func (e *Engine) gap(in Input) {
 		e.watchForSilence(m)
 	}
 	for _, s := range e.sockets {
-		s.measured, s.fig = socket.Measured{}, socket.Figures{}
+		s.measured, s.fig = socket.Measured{}, socket.Estimates{}
 		s.bins = s.bins[:0]
 		s.pending.reset()
 		s.answer.interrupt()

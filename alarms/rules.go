@@ -76,7 +76,7 @@ var overDissipation = &socketRule{
 			return unknown
 		}
 		limit := s.e.job.Limits.Dissipation
-		if s.is("over-dissipation") {
+		if s.over.active {
 			limit -= 0.02 // deadband: two points of the limit
 		}
 		return when(ratio > limit)
@@ -121,7 +121,7 @@ var noConduction = &socketRule{
 			return no
 		}
 		i := s.current()
-		if !s.conductionArmed || !i.Known || e.supply.low80() || e.fallingTogether(s) || s.is("intermittent") && !s.gone() {
+		if !s.conductionArmed || !i.Known || e.supply.low80() || e.fallingTogether(s) || s.intermittent.active && !s.gone() {
 			return unknown
 		}
 		return when(i.X < e.job.Limits.Conduction)

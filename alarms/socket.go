@@ -24,13 +24,15 @@ type socketState struct {
 	meter *meter // of the sense
 	plate *meter // nil without one
 	conds []*cond
+	// Those of conds that every reading asks for.
+	over, intermittent *cond
 
-	measured  socket.Measured // what its meters show
-	fig       socket.Figures  // from it, without uncertainties; figures has those
-	senseOpen bool            // sense volts beyond what any tube passes
-	sensed    bool            // the sense meter tells, be it by overload
-	plateOff  bool            // conducts, while its plate meter reads next to nothing
-	readAt    time.Duration   // last usable sense reading
+	measured  socket.Measured  // what its meters show
+	fig       socket.Estimates // from it; figures has the rest
+	senseOpen bool             // sense volts beyond what any tube passes
+	sensed    bool             // the sense meter tells, be it by overload
+	plateOff  bool             // conducts, while its plate meter reads next to nothing
+	readAt    time.Duration    // last usable sense reading
 	read      bool
 
 	conducted       bool          // since HT came up
@@ -87,6 +89,7 @@ func (e *Engine) newSocket(i int) *socketState {
 	for _, r := range socketRules {
 		s.conds = append(s.conds, e.newCond(&r.rule, js.Name, func() string { return r.text(s) }))
 	}
+	s.over, s.intermittent = s.cond("over-dissipation"), s.cond("intermittent")
 	return s
 }
 
@@ -128,14 +131,12 @@ func (s *socketState) conducting() bool {
 
 // update computes the figures from the meters' latest values.
 func (e *Engine) update(s *socketState) {
-	m := socket.Measured{
-		Sense:   e.valueOf(s.meter),
-		Plate:   e.valueOf(s.plate),
-		Cathode: e.valueOf(e.meterAt(s.CathodeMeter)),
-		Screen:  e.valueOf(e.meterAt(s.ScreenMeter)),
-
-		ScreenSupply: e.valueOf(e.meterAt(s.ScreenSupply)),
-	}
+	m := &s.measured
+	m.Sense = e.valueOf(s.meter)
+	m.Plate = e.valueOf(s.plate)
+	m.Cathode = e.valueOf(e.meterAt(s.CathodeMeter))
+	m.Screen = e.valueOf(e.meterAt(s.ScreenMeter))
+	m.ScreenSupply = e.valueOf(e.meterAt(s.ScreenSupply))
 	elsewhere := s.elsewhere()
 	if elsewhere {
 		m.Sense = socket.Value{}
@@ -152,7 +153,6 @@ func (e *Engine) update(s *socketState) {
 		m.Plate = socket.Value{}
 		s.fig = socket.Estimate(s.Socket, m)
 	}
-	s.measured = m
 	if m.Sense.Known {
 		s.readAt, s.read = s.meter.lastAt, true
 	}

@@ -37,7 +37,9 @@ type Budget struct {
 // NewBudget is the budget of the dissipation ratio that Convert gives for the
 // same arguments, to seven digits. Without a ratio it has no lines.
 func NewBudget(s *bench.Socket, m Measured) Budget {
-	w, in := work[quantity](s, m)
+	var in inputs
+	in.take(s, &m)
+	w := work[quantity](s, &in)
 	u := w.ratio.value(&in).U
 	b := Budget{Ratio: Round(w.ratio.x), U: Round(u)}
 	if !w.ratio.known {

@@ -92,7 +92,9 @@ const copperPerKelvin = 0.00393
 // the job states no tolerance for them: the screen share, the screen resistor,
 // the limits, and that cathodes on one resistor share alike.
 func Convert(s *bench.Socket, m Measured) Figures {
-	w, in := work[quantity](s, m)
+	var in inputs
+	in.take(s, &m)
+	w := work[quantity](s, &in)
 	return Figures{
 		CathodeCurrent:      w.cathode.value(&in),
 		PlateCurrent:        w.plate.value(&in),
@@ -108,11 +110,13 @@ func Convert(s *bench.Socket, m Measured) Figures {
 	}
 }
 
-// Estimate is what a watch needs of Convert for every reading, in a tenth of the
-// time: currents, plate volts and the ratio of the limit, each with a U of 0.
-func Estimate(s *bench.Socket, m Measured) Figures {
-	w, _ := work[figure](s, m)
-	return Figures{
+// Estimate is those of the Figures of Convert that a watch needs for every
+// reading, without their uncertainties, in a tenth of the time.
+func Estimate(s *bench.Socket, m *Measured) Estimates {
+	var in inputs
+	in.take(s, m)
+	w := work[figure](s, &in)
+	return Estimates{
 		CathodeCurrent:   w.cathode.value(),
 		PlateCurrent:     w.plate.value(),
 		PlateVolts:       w.plateVolts.value(),
@@ -128,24 +132,28 @@ type working[N number[N]] struct {
 	ratio                          N // of the plate dissipation limit
 }
 
-// work is the arithmetic of Convert, and the inputs beside it.
-func work[N number[N]](s *bench.Socket, m Measured) (w working[N], in inputs) {
+// take fills the inputs of a socket's figures.
+func (in *inputs) take(s *bench.Socket, m *Measured) {
+	cold := senseOhms(s)
+	in[bySense] = m.Sense
+	in[byOhms] = Value{X: cold, U: cold * s.Sense.Tolerance / math.Sqrt(3), Known: true}
+	in[byPlate] = m.Plate
+	in[byCathode] = m.Cathode
+	in[byScreen] = m.Screen
+	in[bySupply] = m.ScreenSupply
+	if s.Sense.WarmsBy > 0 && s.Sense.TransformerOhms > 0 {
+		half := float64(copperPerKelvin * s.Sense.WarmsBy / 2)
+		in[byWarmth] = Value{X: 1 + half, U: half / math.Sqrt(3), Known: true}
+	}
+}
+
+// work is the arithmetic of Convert.
+func work[N number[N]](s *bench.Socket, in *inputs) (w working[N]) {
 	at := func(i int) N { return w.ratio.input(in[i], i) }
 	exact := w.ratio.exact
 	byPrimary := s.Sense.TransformerOhms > 0
-	cold := senseOhms(s)
-	in = inputs{
-		bySense:   m.Sense,
-		byOhms:    {X: cold, U: cold * s.Sense.Tolerance / math.Sqrt(3), Known: true},
-		byPlate:   m.Plate,
-		byCathode: m.Cathode,
-		byScreen:  m.Screen,
-		bySupply:  m.ScreenSupply,
-	}
 	sense, ohms := at(bySense), at(byOhms)
-	if s.Sense.WarmsBy > 0 && byPrimary {
-		half := float64(copperPerKelvin * s.Sense.WarmsBy / 2)
-		in[byWarmth] = Value{X: 1 + half, U: half / math.Sqrt(3), Known: true}
+	if in[byWarmth].Known {
 		ohms = ohms.times(at(byWarmth))
 	}
 	sensed := sense.over(ohms)
@@ -185,7 +193,7 @@ func work[N number[N]](s *bench.Socket, m Measured) (w working[N], in inputs) {
 	w.dissipation = w.plate.times(w.plateVolts)
 	w.screenDissipation = w.screen.times(w.screenVolts)
 	w.ratio = w.dissipation.over(exact(s.Limit))
-	return w, in
+	return w
 }
 
 // Target is the plate current at which a tube with a plate dissipation limit of

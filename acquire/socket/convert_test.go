@@ -431,11 +431,11 @@ func TestEstimate(t *testing.T) {
 				}
 			}
 			c := Convert(&s, m)
-			want := Figures{CathodeCurrent: c.CathodeCurrent, PlateCurrent: c.PlateCurrent, PlateVolts: c.PlateVolts, DissipationRatio: c.DissipationRatio}
+			want := Estimates{c.CathodeCurrent, c.PlateCurrent, c.PlateVolts, c.DissipationRatio}
 			for _, v := range []*Value{&want.CathodeCurrent, &want.PlateCurrent, &want.PlateVolts, &want.DissipationRatio} {
 				v.U = 0
 			}
-			if got := Estimate(&s, m); got != want {
+			if got := Estimate(&s, &m); got != want {
 				t.Errorf("%s, silent %05b: %+v, want %+v", w.name, silent, got, want)
 			}
 		}

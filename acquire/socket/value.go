@@ -45,3 +45,8 @@ type Figures struct {
 	PlateVoltsRatio     Value // of the greatest plate volts
 	CathodeCurrentRatio Value // of the greatest cathode current
 }
+
+// Estimates are some of the Figures; their U is 0.
+type Estimates struct {
+	CathodeCurrent, PlateCurrent, PlateVolts, DissipationRatio Value
+}
