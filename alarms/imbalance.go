@@ -13,7 +13,7 @@ var imbalance = &benchRule{
 		if !e.dissipating() {
 			return no
 		}
-		a, b, doubt, ok := e.halves()
+		a, b, ok := e.halves()
 		if !ok || e.explained(nil, math.MaxInt64) {
 			return unknown
 		}
@@ -21,32 +21,45 @@ var imbalance = &benchRule{
 		if e.standing("imbalance") {
 			limit *= 0.8 // deadband
 		}
-		return when(2*max(math.Abs(a-b)-doubt, 0) > limit*(a+b))
+		apart := math.Abs(a - b)
+		if 2*apart > limit*(a+b) {
+			apart = max(apart-e.doubt(), 0)
+		}
+		return when(2*apart > limit*(a+b))
 	},
 	text: func(e *Engine) string {
-		a, b, _, _ := e.halves()
+		a, b, _ := e.halves()
 		return fmt.Sprintf("half a draws %s, half b %s: %.0f %% apart", milliamps(a), milliamps(b), 200*math.Abs(a-b)/(a+b))
 	},
 }
 
-// halves sums the plate currents of the two halves, and of both what changes of
-// the sense meters' ranges may have added; ok only while every socket that has
-// a half has settled and is known.
-func (e *Engine) halves() (a, b, doubt float64, ok bool) {
+// halves sums the plate currents of the two halves; ok only while every socket
+// that has a half has settled and is known.
+func (e *Engine) halves() (a, b float64, ok bool) {
 	for _, s := range e.sockets {
 		if s.Half == "" {
 			continue
 		}
 		i := s.fig.PlateCurrent
 		if !i.Known || !s.settled {
-			return 0, 0, 0, false
+			return 0, 0, false
 		}
-		doubt += float64(s.doubt() * i.X)
 		if s.Half == "a" {
 			a += i.X
 		} else {
 			b += i.X
 		}
 	}
-	return a, b, doubt, a > 0 && b > 0
+	return a, b, a > 0 && b > 0
+}
+
+// doubt is what changes of the sense meters' ranges may have added to the
+// difference of the halves, ampere.
+func (e *Engine) doubt() (sum float64) {
+	for _, s := range e.sockets {
+		if s.Half != "" {
+			sum += float64(s.doubt() * s.fig.PlateCurrent.X)
+		}
+	}
+	return sum
 }

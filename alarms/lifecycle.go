@@ -78,6 +78,9 @@ func (e *Engine) newCond(r *rule, subject string, describe func() string) *cond 
 // judge takes the verdict of this moment.
 func (c *cond) judge(v verdict) {
 	c.unsure = v.unknown
+	if !v.stands && !v.unknown && !c.stands {
+		return // as nearly always
+	}
 	if v.unknown {
 		if c.stands && !c.active {
 			return // an on-delay goes on: what is not known is no sign of its being over
