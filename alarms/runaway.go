@@ -42,6 +42,8 @@ const (
 type point struct {
 	k     int     // number of the half minute
 	z     float64 // mean current, ampere
+	y     float64 // its natural logarithm
+	s     float64 // straightened
 	x     float64 // mean log of the plate volts, NaN when unknown
 	doubt float64
 	exp   int8
@@ -88,6 +90,7 @@ func (h *history) close(s *socketState) bool {
 	if n < pointBins/2 {
 		return false
 	}
+	p.y, p.s = trend.Log(p.z), straightened(p.z)
 	if m := len(h.points); m > 0 && (p.k > h.points[m-1].k+4 || math.IsNaN(p.x) != math.IsNaN(h.points[m-1].x)) {
 		// A hole, or volts that came or went: what was before is not to be compared.
 		h.points = h.points[:0]
@@ -96,7 +99,7 @@ func (h *history) close(s *socketState) bool {
 	h.points = slide(h.points, p, keepPoints)
 	h.noise.Prior, h.noise.Worth = hypot(priorNoise, s.count()), priorWorth
 	if s.settled {
-		y := trend.Log(p.z)
+		y := p.y
 		if !math.IsNaN(p.x - s.settledBin.x) {
 			y -= s.answer.follows(p.x - s.settledBin.x)
 		}
@@ -226,6 +229,7 @@ func (f *fit) look(s *socketState, p []point) bool {
 			return false
 		}
 	}
+	one := straightened(f.level) / straightened(1)
 	var mx, mz float64
 	for i := range p {
 		mx += f.x[i] / float64(f.n)
@@ -233,7 +237,7 @@ func (f *fit) look(s *socketState, p []point) bool {
 	for i := range p {
 		f.t[i] = p[i].k - last.k
 		f.x[i] -= mx
-		f.z[i] = straightened(p[i].z/f.level) - float64(steep*f.x[i])
+		f.z[i] = p[i].s/one - float64(steep*f.x[i])
 		mz += f.z[i]
 		if p[i].exp != last.exp || p[i].exp == mixedRanges {
 			f.floor = max(f.floor, growthFloor+p[i].doubt+last.doubt)
@@ -263,7 +267,7 @@ func (f *fit) look(s *socketState, p []point) bool {
 	return true
 }
 
-// straightened is a current as a ratio near 1, on the scale on which it follows
+// straightened is a current, of any unit, on the scale on which it follows
 // its grid in a straight line by the three-halves law: on it the bias creeping
 // steadily is a straight rise, and grid current growing e-fold is an exponential.
 func straightened(z float64) float64 {
@@ -287,7 +291,7 @@ func (f *fit) inCommon(s *socketState, p []point) bool {
 		for _, o := range e.sockets {
 			then, now := o.history.at(p[i].k), o.history.at(p[f.n-1].k)
 			if then != nil && now != nil {
-				v = append(v, trend.Log(then.z/now.z))
+				v = append(v, then.y-now.y)
 			}
 		}
 		f.x[i] = trend.Median(v)
@@ -339,12 +343,12 @@ func (f *fit) judge(s *socketState, out *growth) {
 	for a := 1; a < long; a += 1 + a/16 {
 		straight(a)
 		// A step is no growth, wherever in its half minute it was.
+		from := f.n
+		for from > 0 && f.t[from-1] > -a {
+			from--
+			g[from] = 1
+		}
 		for part := 0.2; part < 1.1; part += 0.2 {
-			from := f.n
-			for from > 0 && f.t[from-1] > -a {
-				from--
-				g[from] = 1
-			}
 			if from < f.n {
 				g[from] = part
 			}
