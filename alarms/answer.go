@@ -59,7 +59,7 @@ func newAnswer() answer {
 func (a *answer) se() float64 { return math.Sqrt(1/a.precision + answerFloor*answerFloor) }
 
 // follows is how far volts that moved by a log ratio dx take the current.
-func (a *answer) follows(dx float64) float64 { return a.n * dx }
+func (a *answer) follows(dx float64) float64 { return float64(a.n * dx) }
 
 // interrupt drops what was half seen.
 func (a *answer) interrupt() {

@@ -51,7 +51,8 @@ func (s *socketState) unsure(from, to bin) float64 {
 	if math.IsNaN(dx) {
 		dx = 0
 	}
-	return (2*s.answer.se()+answerLaw*math.Abs(s.answer.n))*math.Abs(dx) + from.apart(to.ranged)
+	answer := float64(2*s.answer.se()) + float64(answerLaw*math.Abs(s.answer.n))
+	return float64(answer*math.Abs(dx)) + from.apart(to.ranged)
 }
 
 // ownShare is how far sockets may differ in what moves them all, as a ratio of it (estimate).
@@ -64,7 +65,7 @@ const ownShare = 0.15
 func (s *socketState) moved(b bin) (own, unsure float64) {
 	c := s.e.common
 	own = s.net(s.reference, b) - c.net
-	unsure = s.unsure(s.reference, b) + ownShare*math.Abs(c.net)
+	unsure = s.unsure(s.reference, b) + float64(ownShare*math.Abs(c.net))
 	if s.plate != nil && c.net*c.raw > 0 {
 		own += math.Copysign(min(math.Abs(c.net), math.Abs(c.raw)), c.net)
 	}

@@ -171,8 +171,13 @@ func (e *Engine) calm(m *meter) bool {
 // readings, at most, when they are multiplied by scale: a power of ten moves
 // the exponent only, any other factor multiplies the digits by up to √10.
 func countOf(scale float64) int64 {
-	if scale == 0 || scale == math.Pow10(int(math.Round(math.Log10(scale)))) {
+	if scale == 0 {
 		return 1
+	}
+	for e := -12; e <= 6; e++ {
+		if scale == math.Pow10(e) {
+			return 1
+		}
 	}
 	return 4
 }

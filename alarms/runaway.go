@@ -255,7 +255,7 @@ func (f *fit) look(s *socketState, p []point) bool {
 			least = min(least, (f.z[i-1]+f.z[i])/2)
 		}
 	}
-	if (f.z[f.n-1]+f.z[f.n-2])/2-least < f.floor {
+	if float64((f.z[f.n-1]+f.z[f.n-2])/2)-least < f.floor {
 		return false
 	}
 	f.sd = s.history.noise.Over(f.n)
@@ -282,7 +282,7 @@ func (f *fit) inCommon(s *socketState, p []point) bool {
 	for i := 1; i < f.n-2; i++ {
 		least = min(least, (p[i-1].z+p[i].z)/2)
 	}
-	if (p[f.n-1].z+p[f.n-2].z)/2-least < f.floor*f.level {
+	if float64((p[f.n-1].z+p[f.n-2].z)/2)-least < f.floor*f.level {
 		return false
 	}
 	e := s.e
@@ -430,7 +430,7 @@ func (f *fit) reach(s *socketState, best candidate, out *growth) {
 		if c.chi2 > best.chi2+chiSquare95 || c.rise <= 0 {
 			continue
 		}
-		t := c.reach(far) * (pointBins * binLength).Seconds()
+		t := float64(c.reach(far) * (pointBins * binLength).Seconds())
 		if *c == best {
 			out.best = t
 		}
@@ -447,7 +447,7 @@ func (c candidate) reach(far float64) float64 {
 	if c.bend == 0 {
 		return (q - 1) * c.age
 	}
-	return c.age * (trend.Log(1+q*trend.Expm1(c.bend))/c.bend - 1)
+	return c.age * (trend.Log(1+float64(q*trend.Expm1(c.bend)))/c.bend - 1)
 }
 
 // grown says whether the current still stands well above where it settled: a

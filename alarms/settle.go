@@ -143,7 +143,7 @@ const (
 func (s *socketState) foresee(slope, median float64) (still bool) {
 	l := s.e.job.Limits
 	per := l.SettlePer.Seconds()
-	allowed := l.SettleRate * median
+	allowed := float64(l.SettleRate * median)
 	s.forecast = forecast{}
 	bins := s.last(settleHistory)
 	for len(bins) > 0 && bins[0].t <= (s.since+30*time.Second).Seconds() {
@@ -164,18 +164,18 @@ func (s *socketState) foresee(slope, median float64) (still bool) {
 	if f.Curved(n) {
 		left := math.Abs(f.B)
 		still = left < 2*allowed
-		wait := max(s.untilUnder(left*per/-f.Tau, allowed, -f.Tau)+per/2, s.untilUnder(left, 2*allowed, -f.Tau))
+		wait := max(s.untilUnder(left*per/-f.Tau, allowed, -f.Tau)+float64(per/2), s.untilUnder(left, 2*allowed, -f.Tau))
 		if !still || math.Abs(slope)*per >= allowed {
 			in = wait + per
 		}
-		at, sd, loose = f.A+f.B*trend.Exp(in/f.Tau), f.SDA, f.SDTau/-f.Tau
+		at, sd, loose = f.A+float64(f.B*trend.Exp(in/f.Tau)), f.SDA, f.SDTau/-f.Tau
 		if !(loose < 0.5) {
 			return still // too loose to be told
 		}
 	} else if math.Abs(slope)*per >= allowed {
 		return true // it moves, and there is no telling for how long
 	}
-	s.forecast.in = socket.Value{X: in, U: hypot(inFloor+inToCome*in, loose*in), Known: true}
+	s.forecast.in = socket.Value{X: in, U: hypot(inFloor+float64(inToCome*in), loose*in), Known: true}
 	toCome := atToCome * (at - now)
 	s.forecast.at = socket.Value{X: at, U: hypot(hypot(sd, toCome), atFloor*at*math.Sqrt(1+in/atPer)), Known: true}
 	return still

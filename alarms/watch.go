@@ -38,7 +38,7 @@ func (w *watchState) judge() verdict {
 	if w.cond.active { // deadband: 0.5 % of the limit (estimate)
 		band = 0.005
 	}
-	return when(v.X < w.Low+band*math.Abs(w.Low) || v.X > w.High-band*math.Abs(w.High))
+	return when(v.X < w.Low+float64(band*math.Abs(w.Low)) || v.X > w.High-float64(band*math.Abs(w.High)))
 }
 
 func (w *watchState) text() string {
