@@ -668,27 +668,6 @@ func TestSilenceIsStampedByItsDelay(t *testing.T) {
 	}
 }
 
-// Whatever the meters say, nothing panics and no event holds what is not a number.
-func FuzzEngine(f *testing.F) {
-	f.Add([]byte{0, 10, 1, 200, 4, 255, 30, 0}, int64(462))
-	bench, job := files(f)
-	f.Fuzz(func(t *testing.T, b []byte, scale int64) {
-		e := alarms.New(bench, job)
-		e.Feed(alarms.Input{Act: &alarms.Act{Act: "begin"}})
-		now := time.Duration(0)
-		for i := 0; i+3 < len(b); i += 4 {
-			now += time.Duration(b[i]) * 100 * time.Millisecond
-			r := drivers.Reading{Digits: int64(int8(b[i+1])) * scale, Exp: int8(b[i+2]), Quantity: drivers.Quantity(b[i+3] % 12), Flags: drivers.Flags(b[i+2]) << 2}
-			for _, ev := range e.Feed(alarms.Input{T: now, Meter: int(b[i+3]) % 6, Reading: r}) {
-				if s := lines(t, []alarms.Event{ev}); strings.Contains(s, "NaN") {
-					t.Fatal(s)
-				}
-			}
-			e.Snapshot()
-		}
-	})
-}
-
 func BenchmarkReading(b *testing.B) {
 	in := inputs(b, emulate.Config{Seed: 1}, 20*time.Minute)
 	e := alarms.New(files(b))

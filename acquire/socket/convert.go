@@ -111,7 +111,7 @@ func Convert(s *bench.Socket, m Measured) Figures {
 }
 
 // Estimate is those of the Figures of Convert that a watch needs for every
-// reading, without their uncertainties, in a tenth of the time.
+// reading, without their uncertainties and far sooner.
 func Estimate(s *bench.Socket, m *Measured) Estimates {
 	var in inputs
 	in.take(s, m)

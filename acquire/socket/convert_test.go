@@ -411,7 +411,7 @@ func TestValueJSON(t *testing.T) {
 	for _, c := range []struct {
 		v    Value
 		want string
-	}{{Value{}, "null"}, {volts(0.0351), "0.0351"}, {volts(1.0 / 3), "0.3333333"}, {volts(0), "0"}, {Value{X: 5}, "null"}} {
+	}{{Value{}, "null"}, {volts(0.0351), "0.0351"}, {volts(1.0 / 3), "0.3333333"}, {volts(0), "0"}, {Value{X: 5}, "null"}, {volts(math.Inf(1)), "null"}, {volts(math.NaN()), "null"}} {
 		if got, err := c.v.MarshalJSON(); err != nil || string(got) != c.want {
 			t.Errorf("%+v is %s, %v; want %s", c.v, got, err, c.want)
 		}

@@ -2,7 +2,10 @@
 // and share of the limit, each with its uncertainty.
 package socket
 
-import "strconv"
+import (
+	"math"
+	"strconv"
+)
 
 // Value is a derived figure in SI units, or the knowledge that it is not known.
 // The zero Value is unknown: never a zero, and never an old figure shown as fresh.
@@ -12,9 +15,10 @@ type Value struct {
 	Known bool
 }
 
-// MarshalJSON is the number, to seven significant digits, or null when unknown.
+// MarshalJSON is the number, to seven significant digits, or null when unknown,
+// as what is beyond all numbers is: a meter may show 10^129 V.
 func (v Value) MarshalJSON() ([]byte, error) {
-	if !v.Known {
+	if !v.Known || math.IsNaN(v.X) || math.IsInf(v.X, 0) {
 		return []byte("null"), nil
 	}
 	return strconv.AppendFloat(nil, Round(v.X), 'g', -1, 64), nil
