@@ -167,17 +167,22 @@ func midmean(v []float64) float64 {
 
 // binAt is the bin with that number, nil for none.
 func (s *socketState) binAt(k int) *bin {
-	n := len(s.bins)
+	return numbered(s.bins, k, func(b *bin) int { return b.k })
+}
+
+// numbered finds the entry with number k in a window, whose numbers rise; nil for none.
+func numbered[T any](w []T, k int, number func(*T) int) *T {
+	n := len(w)
 	if n == 0 {
 		return nil
 	}
-	i := n - 1 - (s.bins[n-1].k - k) // where it is if none is missing
-	for i = min(max(i, 0), n-1); i < n-1 && s.bins[i].k < k; i++ {
+	i := n - 1 - (number(&w[n-1]) - k) // where it is if none is missing, and else not after
+	for i = min(max(i, 0), n-1); i < n-1 && number(&w[i]) < k; i++ {
 	}
-	if s.bins[i].k != k {
+	if number(&w[i]) != k {
 		return nil
 	}
-	return &s.bins[i]
+	return &w[i]
 }
 
 // last is the bins of the last d, oldest first.

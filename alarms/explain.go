@@ -168,8 +168,8 @@ func figureLine(name string, v socket.Value, unit string) Line {
 
 func settlingLines(s *socketState, sn *Snapshot) []Line {
 	st := &sn.Sockets[s.index]
-	points := figureLine("points kept", known(float64(len(s.bins))), "")
-	points.Text = "each the medians of " + people(binLength)
+	points := figureLine("points kept", known(float64(min(len(s.bins), keepBins))), "")
+	points.Text = "each the middle of " + people(binLength)
 	lines := []Line{points, figureLine("drift", st.DriftPerHour, "ratio/h")}
 	if !st.Settled {
 		lines = append(lines, figureLine("settles in", st.SettlesIn, "s"), figureLine("settles at", st.SettlesAt, "A"))
@@ -210,7 +210,8 @@ func runawayLines(s *socketState, _ *Snapshot) []Line {
 	ev := figureLine("evidence for a growth", known(g.evidence), "")
 	ev.Text = fmt.Sprintf("chi-square by which it fits better than any other explanation; from %g on it is told", evidence)
 	lines := []Line{
-		figureLine("half minutes looked at", known(float64(len(h.points))), ""),
+		figureLine("half minutes looked at", known(float64(min(len(h.points), keepPoints))), ""),
+		figureLine("worth so many independent ones", known(h.noise.EffectiveSize(min(len(h.points), keepPoints))), ""),
 		figureLine("noise of a half minute, over 4 min", known(h.noise.Over(8)), "ratio"),
 		figureLine("noise of a half minute, over 1 h", known(h.noise.Over(120)), "ratio"),
 		ev,

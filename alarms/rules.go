@@ -121,7 +121,7 @@ var noConduction = &socketRule{
 			return no
 		}
 		i := s.current()
-		if !s.conductionArmed || !i.Known || e.supply.low80() || e.fallingTogether(s) || s.intermittent.active && !s.gone() {
+		if !s.conductionArmed || !i.Known || e.supply.sunk() || e.fallingTogether(s) || s.intermittent.active && !s.gone() {
 			return unknown
 		}
 		return when(i.X < e.job.Limits.Conduction)

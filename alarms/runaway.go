@@ -40,13 +40,12 @@ const (
 
 // point is half a minute of a socket's current.
 type point struct {
-	k     int     // number of the half minute
-	z     float64 // mean current, ampere
-	y     float64 // its natural logarithm
-	s     float64 // straightened
-	x     float64 // mean log of the plate volts, NaN when unknown
-	doubt float64
-	exp   int8
+	k int     // number of the half minute
+	z float64 // mean current, ampere
+	y float64 // its natural logarithm
+	s float64 // straightened
+	x float64 // mean log of the plate volts, NaN when unknown
+	ranged
 }
 
 // history is the points of a socket since it was last watched anew.
@@ -85,7 +84,7 @@ func (h *history) add(s *socketState, b *bin) bool {
 // close makes a point of the bins gathered, if they are most of it.
 func (h *history) close(s *socketState) bool {
 	n := float64(h.n)
-	p := point{k: h.k, z: h.z / n, x: h.x / n, exp: s.bins[len(s.bins)-1].exp, doubt: s.bins[len(s.bins)-1].doubt}
+	p := point{k: h.k, z: h.z / n, x: h.x / n, ranged: s.bins[len(s.bins)-1].ranged}
 	h.z, h.x, h.n = 0, 0, 0
 	if n < pointBins/2 {
 		return false
@@ -110,17 +109,7 @@ func (h *history) close(s *socketState) bool {
 
 // at is the point with that number, nil for none.
 func (h *history) at(k int) *point {
-	n := len(h.points)
-	if n == 0 {
-		return nil
-	}
-	i := n - 1 - (h.points[n-1].k - k) // where it is if none is missing
-	for i = min(max(i, 0), n-1); i < n-1 && h.points[i].k < k; i++ {
-	}
-	if h.points[i].k != k {
-		return nil
-	}
-	return &h.points[i]
+	return numbered(h.points, k, func(p *point) int { return p.k })
 }
 
 // growth is what was judged of a socket's rise at the last point.
@@ -239,9 +228,7 @@ func (f *fit) look(s *socketState, p []point) bool {
 		f.x[i] -= mx
 		f.z[i] = p[i].s/one - float64(steep*f.x[i])
 		mz += f.z[i]
-		if p[i].exp != last.exp || p[i].exp == mixedRanges {
-			f.floor = max(f.floor, growthFloor+p[i].doubt+last.doubt)
-		}
+		f.floor = max(f.floor, growthFloor+p[i].apart(last.ranged))
 	}
 	mz /= float64(f.n)
 	f.szz, f.sxx, f.szx = 0, 0, 0

@@ -40,10 +40,10 @@ func (p *supplyState) settle() {
 	}
 }
 
-// low80 says whether the supply stands so low that tubes may pass nothing with
+// sunk says whether the supply stands so low that tubes may pass nothing with
 // nothing wrong in them: a bias that is held cuts them off.
-func (p *supplyState) low80() bool {
-	return p.volts.Known && p.volts.X < 0.8*p.reference()
+func (p *supplyState) sunk() bool {
+	return p.volts.Known && p.volts.X < cutsOff*p.reference()
 }
 
 // fallingTogether says whether, with no volts to tell, another socket has lost
@@ -68,6 +68,10 @@ func (s *socketState) level() float64 {
 	}
 	return level
 }
+
+// cutsOff is the share of the settled volts below which that may be (estimate:
+// a bias of 40 V held against 460 V on a beam tube).
+const cutsOff = 0.8
 
 // fallConfirm is how long HT must have been under half before the phase
 // changes: each current then has had time to tell whether it fell too.

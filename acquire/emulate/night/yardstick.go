@@ -6,6 +6,7 @@ import (
 
 	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
+	"nightsoak/alarms/trend"
 )
 
 // YardstickNames are the textbook detectors that every other is to beat, in
@@ -47,8 +48,8 @@ type yardSocket struct {
 	hot, off persistence
 	value    moments // current at 30 min
 	base     moments // the charts' baseline
-	ewma     float64
-	up, down float64
+	ewma     trend.Ewma
+	cusum    trend.Cusum
 	told     bool // by the charts, which are not reset
 }
 
@@ -162,9 +163,10 @@ func (y *Yardsticks) judge(i int, f socket.Figures, t time.Duration) {
 		return
 	}
 	z := (x - s.base.mean) / math.Sqrt(s.base.squares/(s.base.n-1))
-	s.ewma += ewmaLambda * (z - s.ewma)
-	s.up, s.down = max(0, s.up+z-cusumK), max(0, s.down-z-cusumK)
-	if math.Abs(s.ewma) > ewmaL*math.Sqrt(ewmaLambda/(2-ewmaLambda)) || s.up > cusumH || s.down > cusumH {
+	s.ewma.Lambda, s.ewma.L, s.ewma.Asymptotic = ewmaLambda, ewmaL, true
+	s.cusum.K, s.cusum.H = cusumK, cusumH
+	out := s.ewma.Add(z)
+	if up, down := s.cusum.Add(z); out || up || down {
 		s.told = true
 		tell(2, "drift", "medium")
 	}
