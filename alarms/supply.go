@@ -69,8 +69,7 @@ func (s *socketState) level() float64 {
 	return level
 }
 
-// cutsOff is the share of the settled volts below which that may be (estimate:
-// a bias of 40 V held against 460 V on a beam tube).
+// cutsOff is the share of the settled volts below which that may be (estimate).
 const cutsOff = 0.8
 
 // fallConfirm is how long HT must have been under half before the phase

@@ -70,14 +70,14 @@ func TestStateJSON(t *testing.T) {
 		"sockets": []any{
 			map[string]any{"name": "V5", "tube": "6L6GC", "half": "a", "cathode_current_a": 0.041, "plate_current_a": 0.041, "plate_volts": 462.0,
 				"plate_dissipation_w": 18.942, "dissipation_ratio": 0.6314, "dissipation_ratio_u95": 0.008, "limit_w": 30.0, "target_ratio": 0.65,
-				"drift_per_hour_ratio": 0.004, "settled": true, "settled_ratio": 0.63, "settled_at": "2026-01-14T20:33:42Z", "settles_in_s": nil,
+				"drift_per_hour_ratio": 0.004, "settled": true, "settled_ratio": 0.63, "settled_at": "2026-01-14T20:33:42Z", "settles_in_s": nil, "settles_at_a": nil, "settles_at_a_u95": nil,
 				"not_conducting": false, "age_s": 0.2,
 				"screen_current_a": 0.0025, "screen_dissipation_w": 1.1375, "screen_ratio": 0.2275, "plate_volts_ratio": 0.924, "cathode_current_ratio": 0.41, "neighbour": 0.015,
 				"as_found": map[string]any{"t": 900.0, "cathode_current_a": 0.036, "plate_current_a": nil, "plate_volts": 466.0, "dissipation_ratio": 0.5592},
 				"as_left":  map[string]any{"t": 1302.0, "cathode_current_a": nil, "plate_current_a": 0.041, "plate_volts": nil, "dissipation_ratio": nil}},
 			map[string]any{"name": "V6", "tube": "6L6GC", "cathode_current_a": nil, "plate_current_a": nil, "plate_volts": nil,
 				"plate_dissipation_w": nil, "dissipation_ratio": nil, "dissipation_ratio_u95": nil, "limit_w": 30.0, "target_ratio": nil,
-				"drift_per_hour_ratio": nil, "settled": false, "settled_ratio": nil, "settled_at": nil, "settles_in_s": nil,
+				"drift_per_hour_ratio": nil, "settled": false, "settled_ratio": nil, "settled_at": nil, "settles_in_s": nil, "settles_at_a": nil, "settles_at_a_u95": nil,
 				"not_conducting": false, "age_s": nil,
 				"screen_current_a": nil, "screen_dissipation_w": nil, "screen_ratio": nil, "plate_volts_ratio": nil, "cathode_current_ratio": nil, "neighbour": nil,
 				"as_found": nil, "as_left": nil},
@@ -119,12 +119,12 @@ func TestNotAFigure(t *testing.T) {
 			Sockets: []alarms.SocketState{{
 				Figures: socket.Figures{CathodeCurrent: v, PlateCurrent: v, PlateVolts: v, PlateDissipation: v, DissipationRatio: v, ScreenCurrent: v, ScreenDissipation: v, ScreenRatio: v, PlateVoltsRatio: v, CathodeCurrentRatio: v},
 				AsFound: &alarms.Idle{CathodeCurrent: v, PlateCurrent: v, PlateVolts: v, DissipationRatio: v}, Neighbour: v,
-				DriftPerHour: v, SettledRatio: v, SettlesIn: v, Age: v, Target: x, Limit: x}},
+				DriftPerHour: v, SettledRatio: v, SettlesIn: v, SettlesAt: v, Age: v, Target: x, Limit: x}},
 			Watches: []alarms.WatchState{{Value: v}},
 			Meters:  []alarms.MeterState{{State: "ok", Age: v}},
 		}}
 		k := decode(t, s)["sockets"].([]any)[0].(map[string]any)
-		for _, field := range []string{"cathode_current_a", "dissipation_ratio", "drift_per_hour_ratio", "settles_in_s", "age_s", "target_ratio", "limit_w",
+		for _, field := range []string{"cathode_current_a", "dissipation_ratio", "drift_per_hour_ratio", "settles_in_s", "settles_at_a", "age_s", "target_ratio", "limit_w",
 			"screen_current_a", "screen_dissipation_w", "screen_ratio", "plate_volts_ratio", "cathode_current_ratio", "neighbour"} {
 			if got, ok := k[field]; !ok || got != nil {
 				t.Errorf("%g as %s reads %v", x, field, got)

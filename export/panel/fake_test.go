@@ -154,8 +154,9 @@ func scene(name string) *fake {
 			k[i].Figures = figures([]float64{33, 31.7, 34.5, 30.1}[i], 474)
 			k[i].Settled, k[i].SettledRatio, k[i].DriftPerHour = false, socket.Value{}, is([]float64{0.31, 0.42, 0.22, 1.33}[i])
 			k[i].SettlesIn = is(float64(300 + 40*i))
+			k[i].SettlesAt = socket.Value{X: 0.0412, U: 0.0004, Known: true}
 		}
-		k[3].SettlesIn = socket.Value{}
+		k[3].SettlesIn, k[3].SettlesAt = socket.Value{}, socket.Value{}
 	case "runaway":
 		k[2].Figures, k[2].DriftPerHour, k[2].Settled = figures(52.8, 459), is(0.84), false
 		runaway(alarms.High, alarms.Unacknowledged)

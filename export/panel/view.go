@@ -95,6 +95,7 @@ type socketView struct {
 	TargetAt, TargetHigh, TargetLow float64
 	TargetSpan                      float64
 	Target                          string
+	SettlesAt                       string // forecast current, empty for none
 
 	Current, Plate, Watts, Volts, Limit string
 	Drift                               string
@@ -294,6 +295,9 @@ func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
 			v.Settle += " at " + strconv.FormatFloat(math.Round(100*k.SettledRatio.X), 'f', 0, 64) + " %"
 		}
 	case k.SettlesIn.Known:
+		if at := k.SettlesAt; at.Known {
+			v.SettlesAt = fmt.Sprintf("%.1f ± %.1f mA", 1000*at.X, 1000*2*at.U)
+		}
 		v.Settle = "settles in " + ago(duration(k.SettlesIn))
 		if k.SettlesIn.X >= 3600 {
 			v.Settle = "over 1 h to settle"
