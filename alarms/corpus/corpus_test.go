@@ -125,6 +125,24 @@ func shortNights(t *testing.T) {
 	}
 }
 
+// The textbook detectors do what is known of them: silent on a quiet night but
+// for the charts, which cry wolf on every socket; the limit finds a runaway as it
+// passes and cannot name it; 10 % from a value once taken finds it before.
+func TestYardsticks(t *testing.T) {
+	results := judgeAll(t, []id{{night.Quiet, 8}, {night.RunawayGas, 2}})
+	limit, band, charts := results[0].scores[1], results[0].scores[2], results[0].scores[3]
+	if sockets := strings.Count(results[0].night.Job, "[[socket]]"); len(limit.False) > 0 || len(band.False) > 0 || len(charts.False) != sockets || sockets == 0 {
+		t.Errorf("a quiet night of %d sockets: %d, %d and %d false", sockets, len(limit.False), len(band.False), len(charts.False))
+	}
+	limit, band = results[1].scores[1], results[1].scores[2]
+	if v := &limit.Verdicts[0]; !v.Found || v.Named || v.Lead() > time.Minute || v.Lead() < -time.Minute {
+		t.Errorf("a runaway by the limit: %+v", v)
+	}
+	if v := &band.Verdicts[0]; !v.Found || v.Lead() < time.Minute {
+		t.Errorf("a runaway by 10 %%: %+v", v)
+	}
+}
+
 // What the scorer prints of a night is its line and the sums, and what it names.
 func TestPrint(t *testing.T) {
 	results := judgeAll(t, []id{{night.SupplyDead, 4}})
@@ -134,7 +152,7 @@ func TestPrint(t *testing.T) {
 	if f := strings.Fields(lines[1]); len(f) != 16 || f[0] != "supply-dead" || f[1] != "1" || f[2] != "1" || f[3] != "1" {
 		t.Errorf("want a line of supply-dead with one night, one fault, found:\n%s", &b)
 	}
-	for _, name := range append([]string{"nightsoak"}, night.YardstickNames[:]...) {
+	for _, name := range append([]string{"nightsoak"}, yardstickNames[:]...) {
 		if !strings.Contains(b.String(), name+"  ") {
 			t.Errorf("no line of %s in\n%s", name, &b)
 		}

@@ -129,7 +129,7 @@ func judge(of id) (r result) {
 		return r
 	}
 	e := alarms.New(b, j)
-	y := night.NewYardsticks(b, j)
+	y := newYardsticks(b, j)
 	var told []night.Event
 	w := newSettleWatch(n)
 	collect := func(events []alarms.Event) {
@@ -150,13 +150,13 @@ func judge(of id) (r result) {
 		}
 		collect(e.Feed(x))
 		w.look(e)
-		y.Feed(in)
+		y.feed(in)
 	}
 	collect(e.Advance(n.Long))
 	r.settling = w.settling
 	r.scores = append(r.scores, n.Judge(told))
-	for k := range y.Events {
-		r.scores = append(r.scores, n.Judge(y.Events[k]))
+	for k := range y.events {
+		r.scores = append(r.scores, n.Judge(y.events[k]))
 	}
 	return r
 }
@@ -203,7 +203,7 @@ func print(out io.Writer, results []result) {
 	}
 	head := "nights\tfaults\tfound\tnamed\tmissed\tlate\trepeats\tfalse: low\tmedium\thigh\tdelay: median\t95 %\tlead: least\tmedian\tshare\t"
 	fmt.Fprintf(w, "kind\t%s\n", head)
-	var sums [1 + len(night.YardstickNames)]night.Tally
+	var sums [1 + len(yardstickNames)]night.Tally
 	for _, k := range night.Kinds {
 		var t night.Tally
 		for i := range results {
@@ -222,7 +222,7 @@ func print(out io.Writer, results []result) {
 	for d := range sums {
 		name := "nightsoak"
 		if d > 0 {
-			name = night.YardstickNames[d-1]
+			name = yardstickNames[d-1]
 		}
 		line(name, &sums[d])
 	}

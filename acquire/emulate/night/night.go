@@ -1,7 +1,7 @@
 // Package night makes whole nights on the bench, and says what is true in them:
 // the readings of every meter as its display would show them, what the operator
 // did, the bench and job files, and the labels, which say what a perfect
-// watcher would tell, of what and when. It is the yardstick of the alarms and
+// watcher would tell, of what and when. It is the measure of the alarms and
 // knows nothing of them: an amplifier with its own physics, on a mains that
 // misbehaves, watched by meters with their own errors.
 //

@@ -92,37 +92,6 @@ func TestTally(t *testing.T) {
 	}
 }
 
-// The textbook detectors do on these nights what the table says of
-// them: silent on a quiet night but for the charts, which cry wolf on every
-// socket; the limit finds a runaway after it has passed.
-func TestYardsticks(t *testing.T) {
-	run := func(n *Night) [len(YardstickNames)]Score {
-		y := NewYardsticks(parsed(t, n))
-		for in := range n.Inputs() {
-			y.Feed(in)
-		}
-		var s [len(YardstickNames)]Score
-		for i, e := range y.Events {
-			s[i] = n.Judge(e)
-			t.Logf("%s/%d: %s: %d false, %+v", n.Kind, n.Seed, YardstickNames[i], len(s[i].False), s[i].Verdicts)
-		}
-		return s
-	}
-	n := cheap(t, Quiet)
-	s := run(n)
-	if len(s[0].False) > 0 || len(s[1].False) > 0 || len(s[2].False) != n.plan.circuit.sockets {
-		t.Errorf("a quiet night: %v", s)
-	}
-	n = cheap(t, RunawayGas)
-	s = run(n)
-	if v := s[0].Verdicts[0]; !v.Found || v.Named || v.Lead() > time.Minute || v.Lead() < -time.Minute {
-		t.Errorf("a runaway by the limit: %+v", v)
-	}
-	if v := s[1].Verdicts[0]; !v.Found || v.Lead() < time.Minute {
-		t.Errorf("a runaway by 10 %%: %+v", v)
-	}
-}
-
 // BenchmarkNight is a night of nine meters at 5 readings a second for 12 h, as
 // the core must replay it in a second.
 func BenchmarkNight(b *testing.B) {

@@ -1,28 +1,29 @@
-package night
+package main
 
 import (
 	"math"
 	"time"
 
 	"nightsoak/acquire/bench"
+	"nightsoak/acquire/emulate/night"
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms/trend"
 )
 
-// YardstickNames are the textbook detectors that every other is to beat, in
-// the order of Yardsticks.Events.
-var YardstickNames = [...]string{
+// yardstickNames are the textbook detectors that every other is to beat, in
+// the order of yardsticks.events.
+var yardstickNames = [...]string{
 	"100 % limit for 3 s",
 	"10 % from the value at 30 min",
 	"EWMA (0.05, 3) / CUSUM (0.5, 5) on raw current",
 }
 
-// Yardsticks are the textbook detectors, as they would be set up on a bench by
+// yardsticks are the textbook detectors, as they would be set up on a bench by
 // hand. They look at the raw figures of each socket, one reading at a time,
 // while HT is up. Each tells once of a socket, and again only after the figure
 // has been back within its limits for long.
-type Yardsticks struct {
-	Events [len(YardstickNames)][]Event // what each has raised so far
+type yardsticks struct {
+	events [len(yardstickNames)][]night.Event // what each has raised so far
 
 	job     *bench.Job
 	upAt    time.Duration // HT came up; -1 while it is not
@@ -85,13 +86,13 @@ func (p *persistence) judge(on bool, t time.Duration) bool {
 	return true
 }
 
-// NewYardsticks makes them for a job on a bench.
-func NewYardsticks(b *bench.Bench, j *bench.Job) *Yardsticks {
-	return &Yardsticks{job: j, upAt: -1, values: make([]socket.Value, len(b.Meters)), sockets: make([]yardSocket, len(j.Sockets))}
+// newYardsticks makes them for a job on a bench.
+func newYardsticks(b *bench.Bench, j *bench.Job) *yardsticks {
+	return &yardsticks{job: j, upAt: -1, values: make([]socket.Value, len(b.Meters)), sockets: make([]yardSocket, len(j.Sockets))}
 }
 
-// Feed takes the next input of a night. What an act says is nothing to them.
-func (y *Yardsticks) Feed(in Input) {
+// feed takes the next input of a night. What an act says is nothing to them.
+func (y *yardsticks) feed(in night.Input) {
 	if in.Act != nil {
 		return
 	}
@@ -112,7 +113,7 @@ func (y *Yardsticks) Feed(in Input) {
 }
 
 // figures of a socket now.
-func (y *Yardsticks) figures(s *bench.Socket) socket.Figures {
+func (y *yardsticks) figures(s *bench.Socket) socket.Figures {
 	m := socket.Measured{Sense: y.values[s.Sense.Meter]}
 	if s.PlateMeter >= 0 {
 		m.Plate = y.values[s.PlateMeter]
@@ -121,7 +122,7 @@ func (y *Yardsticks) figures(s *bench.Socket) socket.Figures {
 }
 
 // up says whether HT is up: by the plate meter or, without one, by any current.
-func (y *Yardsticks) up() bool {
+func (y *yardsticks) up() bool {
 	for i := range y.job.Sockets {
 		s := &y.job.Sockets[i]
 		if s.PlateMeter >= 0 {
@@ -135,10 +136,10 @@ func (y *Yardsticks) up() bool {
 	return false
 }
 
-func (y *Yardsticks) judge(i int, f socket.Figures, t time.Duration) {
+func (y *yardsticks) judge(i int, f socket.Figures, t time.Duration) {
 	s := &y.sockets[i]
 	tell := func(which int, alarm, priority string) {
-		y.Events[which] = append(y.Events[which], Event{t, alarm, y.job.Sockets[i].Name, priority})
+		y.events[which] = append(y.events[which], night.Event{T: t, Alarm: alarm, Subject: y.job.Sockets[i].Name, Priority: priority})
 	}
 	if f.DissipationRatio.Known && s.hot.judge(f.DissipationRatio.X > y.job.Limits.Dissipation, t) {
 		tell(0, "over-dissipation", "high")
