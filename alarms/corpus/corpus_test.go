@@ -245,7 +245,7 @@ func mustShow(t *testing.T, results []result) {
 	if f := all.forecasts; f > 1000 && !(inBounds(all.inTime, f) && inBounds(all.inAmps, f)) {
 		t.Errorf("of %d forecasts the time of %d held and the current of %d; 90 to 98 %% should", f, all.inTime, all.inAmps)
 	}
-	if all.left > 0 {
-		t.Errorf("of %d settled %d left the settle rate without a cause", all.settled, all.left)
+	if len(all.left) > 0 {
+		t.Errorf("of %d settled %d left the settle rate without a cause", all.settled, len(all.left))
 	}
 }

@@ -15,7 +15,8 @@ type settling struct {
 	forecasts      int // stated, once a minute and socket, of settlings that came
 	inTime, inAmps int // of these, whose 95 % interval held the time, and the current
 
-	settled, left int // settlings, and those that left the settle rate within half an hour with no cause
+	settled int      // settlings
+	left    []string // those that left the settle rate within half an hour with no cause
 }
 
 // add adds another's.
@@ -24,13 +25,13 @@ func (s *settling) add(o settling) {
 	s.inTime += o.inTime
 	s.inAmps += o.inAmps
 	s.settled += o.settled
-	s.left += o.left
+	s.left = append(s.left, o.left...)
 }
 
 func (s *settling) print(w io.Writer) {
 	share := func(n, of int) string { return fmt.Sprintf("%.1f %%", 100*float64(n)/float64(max(of, 1))) }
 	fmt.Fprintf(w, "forecasts of settling: %d; within the stated 95 %% interval: time %s, current %s\n", s.forecasts, share(s.inTime, s.forecasts), share(s.inAmps, s.forecasts))
-	fmt.Fprintf(w, "settled: %d times; left the settle rate within half an hour without a cause: %d\n", s.settled, s.left)
+	fmt.Fprintf(w, "settled: %d times; left the settle rate within half an hour without a cause: %d\n", s.settled, len(s.left))
 }
 
 // settleWatch looks at the core once a minute.
@@ -98,7 +99,7 @@ func (w *settleWatch) look(e *alarms.Engine) {
 		case ok && e.Now()-since > stays:
 			delete(w.since, s.Name)
 		case ok && s.DriftPerHour.Known && math.Abs(s.DriftPerHour.X)/12 > 0.01: // the rule's 1 % in 5 min
-			w.left++
+			w.left = append(w.left, fmt.Sprintf("%s at %v, %v after it settled", s.Name, e.Now(), e.Now()-since))
 			delete(w.since, s.Name)
 		}
 	}

@@ -179,6 +179,9 @@ func (r *result) tell(w io.Writer) {
 	for _, e := range s.False {
 		fmt.Fprintf(w, "%s/%d FALSE %s of %s, %s, at %v (%s, %v long)\n", r.kind, r.seed, e.Alarm, e.Subject, e.Priority, e.T, r.night.Amplifier, r.night.Long)
 	}
+	for _, l := range r.left {
+		fmt.Fprintf(w, "%s/%d LEFT the settle rate: %s\n", r.kind, r.seed, l)
+	}
 }
 
 // print is the table: a line for each kind, and the same nights in sum for the
