@@ -137,6 +137,14 @@ var noConduction = &socketRule{
 // milliamps of a current, as people read it.
 func milliamps(a float64) string { return fmt.Sprintf("%.1f mA", 1000*a) }
 
+// finite is a figure that is unknown when it is beyond all numbers.
+func finite(x float64) socket.Value {
+	if math.IsInf(x, 0) {
+		return socket.Value{}
+	}
+	return known(x)
+}
+
 // known is a Value of x, or unknown for NaN.
 func known(x float64) socket.Value {
 	if math.IsNaN(x) {

@@ -16,10 +16,11 @@ const (
 	// growthFloor is the least rise that counts, as a ratio of the current:
 	// above the wander of a quiet night (estimate).
 	growthFloor = 0.015
-	// reachOff is how far off, as a factor, the time to the limit was on the model
-	// nights in 19 of 20 cases, beyond what the points refuse: none grows for long
-	// as it began.
-	reachOff = 2.0
+	// reachOff and reachFloor are how far off, as a factor and in second, the time to
+	// the limit was on the model nights in 19 of 20 cases, near and far alike: none
+	// grows for long as it began, and a point is half a minute.
+	reachOff   = 2.5
+	reachFloor = 60.0
 	// sameSupply is how far apart, in log ratio, the plate volts may be for currents
 	// to be compared by one answer: beyond, tubes are on another part of their curve.
 	sameSupply = 0.08
@@ -29,13 +30,14 @@ const (
 	// current per point: 10 % in an hour, one standard deviation (common practice, no source).
 	driftPace = 0.10 / 120
 	// evidence is how much better, in chi-square, a growth must fit than a
-	// straight rise for a runaway to be called one.
-	evidence = 20.0
+	// straight rise for a runaway to be called one, and evidenceKept for one that is
+	// called so to go on.
+	evidence     = 20.0
+	evidenceKept = 10.0
 	// priorNoise is how much averages over a point differ from the next on a
 	// quiet night, as a ratio, and how many differences this is worth (estimate).
-	priorNoise  = 0.0010
-	priorWorth  = 10.0
-	chiSquare95 = 3.84 // one degree of freedom
+	priorNoise = 0.0010
+	priorWorth = 10.0
 )
 
 // point is half a minute of a socket's current.
@@ -176,25 +178,23 @@ func (s *socketState) judgeGrowth() growth {
 
 // fit is the working store of one look at a window of points.
 type fit struct {
-	n          int
-	t          [keepPoints]int     // points before the last, so 0 at the end and negative before
-	z, x       [keepPoints]float64 // current over the window's mean less what the supply explains; its log volts; both about their means
-	sd         float64
-	lambda     float64
-	szz, sxx   float64
-	szx        float64
-	level      float64 // current that is 1
-	floor      float64
-	supply     float64
-	candidates []candidate
-	store      [256]candidate
+	n        int
+	t        [keepPoints]int     // points before the last, so 0 at the end and negative before
+	z, x     [keepPoints]float64 // current over the window's mean less what the supply explains; its log volts; both about their means
+	sd       float64
+	lambda   float64
+	szz, sxx float64
+	szx      float64
+	level    float64 // current that is 1
+	floor    float64
+	supply   float64
 }
 
-// candidate is one explanation of a rise.
+// candidate is a growth that may explain a rise.
 type candidate struct {
 	chi2 float64
 	age  float64 // points since the onset
-	bend float64 // growth times since then; 0 for a straight rise
+	bend float64 // growth times since then
 	rise float64 // since the onset, ratio
 }
 
@@ -310,7 +310,6 @@ func (f *fit) shape(g []float64, from int) (rise, chi2 float64) {
 // judge compares a growth with every other explanation of a rise.
 func (f *fit) judge(s *socketState, out *growth) {
 	var g [keepPoints]float64
-	f.candidates = f.store[:0]
 	// Nothing but the supply, and a straight rise, the less believed the faster it is.
 	other := (f.szz - f.szx*f.szx/(f.sxx+f.lambda)) / (f.sd * f.sd)
 	best := candidate{chi2: math.Inf(1)}
@@ -324,7 +323,6 @@ func (f *fit) judge(s *socketState, out *growth) {
 		rise, chi2 := f.shape(g[:], from)
 		pace := max(rise/float64(a)/driftPace, 0)
 		other = min(other, chi2+float64(pace*pace))
-		f.candidates = append(f.candidates, candidate{chi2, float64(a), 0, rise})
 		return from
 	}
 	for a := 1; a < long; a += 1 + a/16 {
@@ -362,10 +360,8 @@ func (f *fit) judge(s *socketState, out *growth) {
 				g[i] = (e - 1) * scale
 			}
 			rise, chi2 := f.shape(g[:], from)
-			c := candidate{chi2, float64(a), bend, rise}
-			f.candidates = append(f.candidates, c)
 			if chi2 < best.chi2 && rise > f.floor {
-				best = c
+				best = candidate{chi2, float64(a), bend, rise}
 			}
 		}
 	}
@@ -388,15 +384,14 @@ func (f *fit) judge(s *socketState, out *growth) {
 		return
 	}
 	out.evidence = ev
-	out.rising = ev > evidence
+	out.rising = ev > evidence || ev > evidenceKept && s.is("runaway")
 	out.rise = best.rise * f.level
 	out.span = time.Duration(best.age) * pointBins * binLength
 	out.supply = f.supply
 	f.reach(s, best, out)
 }
 
-// reach finds when the limit is reached, over every explanation of the rise that
-// the points do not refuse.
+// reach finds when the limit is reached if it goes on as in the best explanation.
 func (f *fit) reach(s *socketState, best candidate, out *growth) {
 	out.best, out.early, out.late = math.Inf(1), math.Inf(1), math.Inf(1)
 	ratio := s.e.job.Limits.Dissipation
@@ -411,18 +406,8 @@ func (f *fit) reach(s *socketState, best candidate, out *growth) {
 	}
 	here := straightened(s.recent().current / f.level)
 	far = float64(here*straightened(1+far)/1.5) - here
-	out.late = 0
-	for i := range f.candidates {
-		c := &f.candidates[i]
-		if c.chi2 > best.chi2+chiSquare95 || c.rise <= 0 {
-			continue
-		}
-		t := float64(c.reach(far) * (pointBins * binLength).Seconds())
-		if *c == best {
-			out.best = t
-		}
-		out.early, out.late = min(out.early, t/reachOff), max(out.late, t*reachOff)
-	}
+	out.best = float64(best.reach(far) * (pointBins * binLength).Seconds())
+	out.early, out.late = max(out.best/reachOff-reachFloor, 0), float64(out.best*reachOff)+reachFloor
 }
 
 // reach is in how many points the current has risen by a further ratio.
@@ -431,9 +416,6 @@ func (c candidate) reach(far float64) float64 {
 		return 0
 	}
 	q := 1 + far/c.rise // times the rise so far
-	if c.bend == 0 {
-		return (q - 1) * c.age
-	}
 	return c.age * (trend.Log(1+float64(q*trend.Expm1(c.bend)))/c.bend - 1)
 }
 
@@ -487,9 +469,13 @@ var runaway = &socketRule{
 			text += fmt.Sprintf("; past %.3g W", s.Limit*s.e.job.Limits.Dissipation)
 		case math.IsInf(g.late, 0):
 			text += fmt.Sprintf("; reaches %.3g W in %.0f min or later", s.Limit*s.e.job.Limits.Dissipation, math.Floor(g.early/60))
+		case g.late > 2*time.Hour.Seconds():
+			text += fmt.Sprintf("; reaches %.3g W in %s to %s", s.Limit*s.e.job.Limits.Dissipation, wholeMinutes(math.Floor(g.early/60)), wholeMinutes(math.Ceil(g.late/60)))
 		default:
 			text += fmt.Sprintf("; reaches %.3g W in %.0f to %.0f min", s.Limit*s.e.job.Limits.Dissipation, math.Floor(g.early/60), math.Ceil(g.late/60))
 		}
 		return text
 	},
 }
+
+func wholeMinutes(n float64) string { return people(time.Duration(n) * time.Minute) }

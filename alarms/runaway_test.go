@@ -32,7 +32,7 @@ func priorityOf(early float64) alarms.Priority {
 // high; the limit comes when the text and the explanation say, with the evidence.
 func TestRunawayNamed(t *testing.T) {
 	seen := map[alarms.Priority]bool{}
-	for _, tau := range []time.Duration{4 * time.Minute, 8 * time.Minute, 20 * time.Minute} {
+	for _, tau := range []time.Duration{4 * time.Minute, 8 * time.Minute, 20 * time.Minute, 45 * time.Minute} {
 		r := newRig(t, 4, false)
 		r.mains = wander(0.004)
 		r.run(40 * time.Minute)
@@ -61,8 +61,8 @@ func TestRunawayNamed(t *testing.T) {
 				if early := r.figure("V7", "runaway", "limit at the earliest in"); e.Priority != priorityOf(early) {
 					t.Errorf("e-fold in %v: %s, with the limit in %.0f s at the earliest", tau, e.Priority, early)
 				}
-				var milliamps, minutes float64
-				if _, err := fmt.Sscanf(e.Text, "V7 up %f mA in %f min and accelerating; supply", &milliamps, &minutes); err != nil || milliamps < 0.4 {
+				var milliamps float64
+				if _, err := fmt.Sscanf(e.Text, "V7 up %f mA in ", &milliamps); err != nil || milliamps < 0.4 || !strings.Contains(e.Text, "min and accelerating; supply") {
 					t.Errorf("no evidence in %q: %v", e.Text, err)
 				}
 				if !strings.Contains(e.Text, "reaches 30 W in ") {
@@ -70,8 +70,9 @@ func TestRunawayNamed(t *testing.T) {
 				}
 			}
 			if r.now%(30*time.Second) == 20*time.Second && r.state("runaway/V7") == alarms.Unacknowledged {
-				early := r.line("V7", "runaway", "limit at the earliest in").Value
-				if p := raised[len(raised)-1].Priority; p.Rank() < priorityOf(early.X).Rank() {
+				// Unknown while the supply moves so that the growth is not to be seen.
+				early := r.e.Snapshot().Sockets[2].LimitEarly
+				if p := raised[len(raised)-1].Priority; early.Known && p.Rank() < priorityOf(early.X).Rank() {
 					t.Errorf("e-fold in %v: %s, with the limit in %.0f s at the earliest", tau, p, early.X)
 				}
 			}

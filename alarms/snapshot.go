@@ -66,10 +66,14 @@ type SocketState struct {
 	SettledAt       time.Duration // run time of the last settling
 	SettlesIn       socket.Value  // forecast, second; unknown when there is none or it has settled
 	SettlesAt       socket.Value  // forecast of the current when it will have settled, ampere; likewise
-	Age             socket.Value  // since the last reading of its sense meter, second
-	NotConducting   bool
-	AsFound         *Idle // when the operator first said that a trimmer was turned; nil before
-	AsLeft          *Idle // at the last settling since a trimmer was last turned; nil before
+	// LimitEarly and LimitLate are the 95 % interval of the time until a runaway
+	// reaches the limit, second: 0 once it is past. Both are unknown while nothing
+	// runs away, and LimitLate while there may be no reaching it.
+	LimitEarly, LimitLate socket.Value
+	Age                   socket.Value // since the last reading of its sense meter, second
+	NotConducting         bool
+	AsFound               *Idle // when the operator first said that a trimmer was turned; nil before
+	AsLeft                *Idle // at the last settling since a trimmer was last turned; nil before
 	// Neighbour is how far its plate current is from the mean of the others of
 	// its half, as a ratio of that; unknown where there are none.
 	Neighbour socket.Value
@@ -138,6 +142,9 @@ func (e *Engine) Snapshot() Snapshot {
 		if !st.CathodeCurrent.Known && !st.PlateCurrent.Known {
 			// What was learnt of a current that is not known now is not shown as if it held.
 			st.Settled, st.SettlesIn, st.SettlesAt, st.NotConducting, st.Why = false, socket.Value{}, socket.Value{}, false, s.why()
+		}
+		if g := s.growth; g.rising && s.is("runaway") && st.Why == "" {
+			st.LimitEarly, st.LimitLate = finite(g.early), finite(g.late)
 		}
 		if s.read {
 			st.Age = known((e.now - s.readAt).Seconds())

@@ -74,6 +74,8 @@ type socketJSON struct {
 	SettlesIn        socket.Value `json:"settles_in_s"`
 	SettlesAt        socket.Value `json:"settles_at_a"`
 	SettlesAtU95     socket.Value `json:"settles_at_a_u95"`
+	LimitEarly       socket.Value `json:"limit_in_s_early"`
+	LimitLate        socket.Value `json:"limit_in_s_late"`
 	NotConducting    bool         `json:"not_conducting"`
 	Age              socket.Value `json:"age_s"`
 
@@ -158,7 +160,8 @@ func (s State) MarshalJSON() ([]byte, error) {
 			RatioU95: U95(k.DissipationRatio), Limit: known(socket.Value{X: k.Limit, Known: k.Limit > 0}),
 			Target: known(socket.Value{X: k.Target, Known: k.Target > 0}),
 			Drift:  known(k.DriftPerHour), Settled: k.Settled, SettledRatio: known(k.SettledRatio),
-			SettlesIn: known(k.SettlesIn), SettlesAt: known(k.SettlesAt), SettlesAtU95: U95(k.SettlesAt), NotConducting: k.NotConducting, Age: known(k.Age),
+			SettlesIn: known(k.SettlesIn), SettlesAt: known(k.SettlesAt), SettlesAtU95: U95(k.SettlesAt),
+			LimitEarly: known(k.LimitEarly), LimitLate: known(k.LimitLate), NotConducting: k.NotConducting, Age: known(k.Age),
 			ScreenCurrent: known(k.ScreenCurrent), ScreenDissipation: known(k.ScreenDissipation), ScreenRatio: known(k.ScreenRatio),
 			PlateVoltsRatio: known(k.PlateVoltsRatio), CathodeCurrentRatio: known(k.CathodeCurrentRatio),
 			AsFound: idle(k.AsFound), AsLeft: idle(k.AsLeft), Neighbour: known(k.Neighbour),

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"time"
 
 	"nightsoak/acquire/emulate/night"
@@ -15,8 +16,11 @@ type settling struct {
 	forecasts      int // stated, once a minute and socket, of settlings that came
 	inTime, inAmps int // of these, whose 95 % interval held the time, and the current
 
+	reaches, inReach int // times to the limit, once a minute of what is named a runaway; whose 95 % interval held it
+
 	settled int      // settlings
-	left    []string // those that left the settle rate within half an hour with no cause
+	over    int      // those that were over the settle rate at some minute of the next half hour, with no cause
+	left    []string // those that were so for five minutes on end, as long as settling asks to be under it
 }
 
 // add adds another's.
@@ -24,14 +28,18 @@ func (s *settling) add(o settling) {
 	s.forecasts += o.forecasts
 	s.inTime += o.inTime
 	s.inAmps += o.inAmps
+	s.reaches += o.reaches
+	s.inReach += o.inReach
 	s.settled += o.settled
+	s.over += o.over
 	s.left = append(s.left, o.left...)
 }
 
 func (s *settling) print(w io.Writer) {
 	share := func(n, of int) string { return fmt.Sprintf("%.1f %%", 100*float64(n)/float64(max(of, 1))) }
 	fmt.Fprintf(w, "forecasts of settling: %d; within the stated 95 %% interval: time %s, current %s\n", s.forecasts, share(s.inTime, s.forecasts), share(s.inAmps, s.forecasts))
-	fmt.Fprintf(w, "settled: %d times; left the settle rate within half an hour without a cause: %d\n", s.settled, len(s.left))
+	fmt.Fprintf(w, "times of a runaway to its limit: %d; within the stated 95 %% interval: %s\n", s.reaches, share(s.inReach, s.reaches))
+	fmt.Fprintf(w, "settled: %d times; in the next half hour, without a cause, over the settle rate at some minute: %d, for five minutes on end: %d\n", s.settled, s.over, len(s.left))
 }
 
 // settleWatch looks at the core once a minute.
@@ -40,7 +48,7 @@ type settleWatch struct {
 	night   *night.Night
 	next    time.Duration
 	pending map[string][]forecast
-	since   map[string]time.Duration // settled, and followed from then on
+	since   map[string]*followed
 }
 
 // forecast is one that was stated.
@@ -49,11 +57,18 @@ type forecast struct {
 	in, inU, amps, ampsU float64
 }
 
+// followed is a socket from its settling on.
+type followed struct {
+	since time.Duration
+	over  int // minutes on end over the settle rate
+	told  bool
+}
+
 // stays is for how long after a settling it must stay within the settle rate.
 const stays = 30 * time.Minute
 
 func newSettleWatch(n *night.Night) *settleWatch {
-	return &settleWatch{night: n, pending: map[string][]forecast{}, since: map[string]time.Duration{}}
+	return &settleWatch{night: n, pending: map[string][]forecast{}, since: map[string]*followed{}}
 }
 
 // event takes what the core said.
@@ -71,7 +86,7 @@ func (w *settleWatch) event(ev alarms.Event) {
 		}
 		delete(w.pending, ev.Socket)
 		w.settled++
-		w.since[ev.Socket] = time.Duration(ev.T)
+		w.since[ev.Socket] = &followed{since: time.Duration(ev.T)}
 	case alarms.EventAct, alarms.EventPhase, alarms.EventAlarm:
 		// Something else happened: what follows has a cause, and what was foreseen is void.
 		if ev.Phase != alarms.Soak {
@@ -93,14 +108,39 @@ func (w *settleWatch) look(e *alarms.Engine) {
 		}
 	}
 	for _, s := range e.Snapshot().Sockets {
-		switch since, ok := w.since[s.Name]; {
-		case !s.Settled && s.SettlesIn.Known && s.SettlesAt.Known:
+		w.reach(&s, e.Now())
+		if !s.Settled && s.SettlesIn.Known && s.SettlesAt.Known {
 			w.pending[s.Name] = append(w.pending[s.Name], forecast{e.Now(), s.SettlesIn.X, s.SettlesIn.U, s.SettlesAt.X, s.SettlesAt.U})
-		case ok && e.Now()-since > stays:
+		}
+		f, ok := w.since[s.Name]
+		switch {
+		case !ok:
+		case e.Now()-f.since > stays:
 			delete(w.since, s.Name)
-		case ok && s.DriftPerHour.Known && math.Abs(s.DriftPerHour.X)/12 > 0.01: // the rule's 1 % in 5 min
-			w.left = append(w.left, fmt.Sprintf("%s at %v, %v after it settled", s.Name, e.Now(), e.Now()-since))
-			delete(w.since, s.Name)
+		case s.DriftPerHour.Known && math.Abs(s.DriftPerHour.X)/12 > 0.01: // the rule's 1 % in 5 min
+			if f.over++; f.over == 1 && !f.told {
+				f.told = true
+				w.over++
+			}
+			if f.over == 5 {
+				w.left = append(w.left, fmt.Sprintf("%s at %v, %v after it settled", s.Name, e.Now(), e.Now()-f.since))
+				delete(w.since, s.Name)
+			}
+		default:
+			f.over = 0
+		}
+	}
+}
+
+// reach holds the time to the limit that is stated of a runaway against the true one.
+func (w *settleWatch) reach(s *alarms.SocketState, now time.Duration) {
+	for i := range w.night.Labels {
+		if l := &w.night.Labels[i]; s.LimitEarly.Known && l.Limit > now && slices.Contains(l.Subjects, s.Name) {
+			w.reaches++
+			left := (l.Limit - now).Seconds()
+			if s.LimitEarly.X <= left && (!s.LimitLate.Known || left <= s.LimitLate.X) {
+				w.inReach++
+			}
 		}
 	}
 }
