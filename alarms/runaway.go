@@ -208,7 +208,8 @@ func (f *fit) look(s *socketState, p []point) bool {
 	}
 	f.level /= float64(f.n)
 	steep, se := s.answer.n, s.answer.se()
-	if known := !math.IsNaN(last.x); known {
+	// While it warms up its answer is hardly learnt, and what all do tells more.
+	if !math.IsNaN(last.x) && (s.settled || len(s.e.sockets) < 3) {
 		for i := range p {
 			f.x[i] = p[i].x
 		}
@@ -249,7 +250,7 @@ func (f *fit) look(s *socketState, p []point) bool {
 	f.lambda = f.sd * f.sd / (se * se)
 	f.supply = 0
 	if !math.IsNaN(last.x) {
-		f.supply = trend.Expm1(f.x[f.n-1] - f.x[0])
+		f.supply = trend.Expm1(last.x - p[0].x)
 	}
 	return true
 }

@@ -157,7 +157,8 @@ func (e *Engine) followSupply() {
 	}
 }
 
-// coolDownWithoutPlateMeter takes HT as gone when no current has been seen for 5 s.
+// coolDownWithoutPlateMeter takes HT as gone when no current has been seen for 3 s,
+// or for 5 s where one socket speaks for all: its probe may have been lifted.
 func (e *Engine) coolDownWithoutPlateMeter(conducting, known int) {
 	p := &e.supply
 	switch {
@@ -165,7 +166,7 @@ func (e *Engine) coolDownWithoutPlateMeter(conducting, known int) {
 		p.idleAt, p.falling = 0, false
 	case p.idleAt == 0:
 		p.idleAt, p.falling = e.now, true
-	case e.now-p.idleAt >= 5*time.Second:
+	case e.now-p.idleAt >= 5*time.Second || known > 1 && e.now-p.idleAt >= 3*time.Second:
 		e.setPhase(CoolDown)
 	}
 }
