@@ -182,13 +182,16 @@ func (e *Engine) Snapshot() Snapshot {
 		}
 	}
 	// What asks most of a person first: standing before gone, unacknowledged
-	// before acknowledged, by priority, a limit passed before all else of its
-	// priority, then the first cause on top.
+	// before acknowledged, by priority, a flood, which begins with its first cause,
+	// then a limit passed before all else of its priority, then the first cause on top.
 	limit := func(a AlarmState) int {
-		if a.Alarm == overDissipation.name {
+		switch a.Alarm {
+		case floodRule.name:
 			return 0
+		case overDissipation.name:
+			return 1
 		}
-		return 1
+		return 2
 	}
 	slices.SortStableFunc(sn.Alarms, func(a, b AlarmState) int {
 		return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), cmp.Compare(limit(a), limit(b)), cmp.Compare(a.Since, b.Since))
