@@ -37,7 +37,10 @@ type flood struct {
 	timer   *timer
 }
 
-var floodRule = rule{name: "alarm-flood", priority: Low, worst: High,
+// FloodName is the alarm that tells of those that are too many to be told one by one.
+const FloodName = "alarm-flood"
+
+var floodRule = rule{name: FloodName, priority: Low, worst: High,
 	cause:       "One fault that shows in many places, or a bench that is badly set: limits in the noise, a lead that moves.",
 	consequence: "A person who is told of everything sees nothing: the first of them is lost among what came of it.",
 	advice:      "Begin with the first, which most likely caused the others.",

@@ -2,8 +2,9 @@ package alarms
 
 import (
 	"cmp"
-	"maps"
+	"fmt"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -49,36 +50,38 @@ const (
 // Quality is how well the alarms of a run would serve the one person who has to
 // act on them. An alarm is told each time it becomes unacknowledged.
 type Quality struct {
-	Watched    time.Duration // run time without the gaps
-	Told       int
-	ByPriority map[Priority]int
-	Grouped    int // raised, and told by a flood's alarm in place of their own
+	Watched    Seconds          `json:"watched_s"` // run time without the gaps
+	Told       int              `json:"told"`
+	ByPriority map[Priority]int `json:"by_priority"`
+	Grouped    int              `json:"grouped"` // raised, and told by a flood's alarm in place of their own
 
-	PerHour       float64 // told, over the time watched; over 1 h if it was less
-	PerTenMinutes float64 // likewise; over 10 min
-	MostTen       int     // the most that were told in any 10 min
-	MostTenAt     time.Duration
-	MostHour      int // in any hour
+	PerHour       float64 `json:"per_hour"`       // told, over the time watched; over 1 h if it was less
+	PerTenMinutes float64 `json:"per_10_min"`     // likewise; over 10 min
+	MostTen       int     `json:"most_in_10_min"` // in any 10 min
+	MostTenAt     Seconds `json:"most_in_10_min_t"`
+	MostHour      int     `json:"most_in_1_h"`
 
-	Periods         int // of 10 min since the run began, the last may be shorter
-	PeriodsOver     int // of them with more than 10 told
-	Floods          []Flood
-	FloodsUngrouped []Flood  // what would have been, had each been told by itself
-	Chattering      []string // ids, each once, in the order they were first told
-	Fleeting        []string
-	Stale           []string
+	Periods     int     `json:"periods_of_10_min"` // since the run began, the last may be shorter
+	PeriodsOver int     `json:"periods_over_10"`   // of them with more than 10 told
+	Floods      []Flood `json:"floods"`
+	// FloodsUngrouped are what there had been, had each been told by itself.
+	FloodsUngrouped []Flood  `json:"floods_ungrouped"`
+	Chattering      []string `json:"chattering"` // ids, each once, in the order they were first told
+	Fleeting        []string `json:"fleeting"`
+	Stale           []string `json:"stale"`
 }
 
 // Flood is a stretch of run time with more alarms than a person can manage.
 type Flood struct {
-	From, To time.Duration
-	Alarms   int
-	First    string // id of the alarm that it began with
+	From   Seconds `json:"from"`
+	To     Seconds `json:"to"`
+	Alarms int     `json:"alarms"`
+	First  string  `json:"first"` // id of the alarm that it began with
 }
 
 // MeasureQuality measures the events of a run that lasted until end, in order of time.
 func MeasureQuality(events []Event, end time.Duration) Quality {
-	q := Quality{Watched: end, ByPriority: map[Priority]int{}}
+	q := Quality{Watched: Seconds(end), ByPriority: map[Priority]int{Low: 0, Medium: 0, High: 0}, Chattering: []string{}, Fleeting: []string{}, Stale: []string{}}
 	type alarm struct {
 		told   []time.Duration
 		toldAt time.Duration // -1: not waiting for its end
@@ -98,7 +101,7 @@ func MeasureQuality(events []Event, end time.Duration) Quality {
 		ev := &events[i]
 		at := time.Duration(ev.T)
 		if ev.Event == EventGap && ev.From != nil {
-			q.Watched -= max(0, at-time.Duration(*ev.From))
+			q.Watched -= max(0, ev.T-*ev.From)
 		}
 		if ev.Event != EventAlarm {
 			continue
@@ -153,16 +156,18 @@ func MeasureQuality(events []Event, end time.Duration) Quality {
 		}
 	}
 	q.Told = len(told)
-	q.PerHour = float64(q.Told) / max(q.Watched, time.Hour).Hours()
-	q.PerTenMinutes = float64(q.Told) / (float64(max(q.Watched, floodWindow)) / float64(floodWindow))
-	q.MostTen, q.MostTenAt = most(told, floodWindow)
+	q.PerHour = float64(q.Told) / max(time.Duration(q.Watched), time.Hour).Hours()
+	q.PerTenMinutes = float64(q.Told) / (float64(max(time.Duration(q.Watched), floodWindow)) / float64(floodWindow))
+	var from time.Duration
+	q.MostTen, from = most(told, floodWindow)
+	q.MostTenAt = Seconds(from)
 	q.MostHour, _ = most(told, time.Hour)
 	q.Periods = int((end + floodWindow - 1) / floodWindow)
 	in := map[time.Duration]int{}
 	for _, m := range told {
 		in[m.at/floodWindow]++
 	}
-	for n := range maps.Values(in) {
+	for _, n := range in {
 		if n > floodOver {
 			q.PeriodsOver++
 		}
@@ -192,7 +197,8 @@ func most(told []moment, long time.Duration) (n int, at time.Duration) {
 
 // floods finds the stretches that begin with more than floodOver within the
 // window and end when a window has fewer than floodUnder.
-func floods(told []moment) (all []Flood) {
+func floods(told []moment) []Flood {
+	all := []Flood{}
 	for i := 0; i+floodOver < len(told); i++ {
 		if told[i+floodOver].at-told[i].at >= floodWindow {
 			continue
@@ -206,7 +212,7 @@ func floods(told []moment) (all []Flood) {
 		for last > i && told[last].at-told[last-1].at >= floodWindow {
 			last--
 		}
-		all = append(all, Flood{From: told[i].at, To: told[last].at, Alarms: last - i + 1, First: told[i].id})
+		all = append(all, Flood{From: Seconds(told[i].at), To: Seconds(told[last].at), Alarms: last - i + 1, First: told[i].id})
 		i = last
 	}
 	return all
@@ -226,4 +232,66 @@ func (b Benchmark) Mark(x float64) string {
 		return "manageable"
 	}
 	return "over"
+}
+
+// QualityLine is one figure of a Quality beside its benchmark, in words.
+type QualityLine struct {
+	Name, Figure       string
+	Target, Manageable string // empty without a benchmark
+	Mark               string // as Benchmark.Mark; empty without one
+}
+
+// Lines are the figures beside their benchmarks, as people read them.
+func (q *Quality) Lines() []QualityLine {
+	var all []QualityLine
+	number := func(x float64) string { return fmt.Sprintf("%.3g", x) }
+	share := func(x float64) string { return fmt.Sprintf("%.0f %%", 100*x) }
+	upTo := func(x float64, words func(float64) string) string {
+		if x == 0 {
+			return "none"
+		}
+		return "up to " + words(x)
+	}
+	add := func(b Benchmark, x float64, words func(float64) string, beside string) {
+		all = append(all, QualityLine{Name: b.Name, Figure: words(x) + beside, Target: upTo(b.Target, words), Manageable: upTo(b.Manageable, words), Mark: b.Mark(x)})
+	}
+	names := func(ids []string) string {
+		if len(ids) == 0 {
+			return ""
+		}
+		return ": " + strings.Join(ids, ", ")
+	}
+	most := ""
+	if q.MostTen > 0 {
+		most = fmt.Sprintf("; most %d, from %s", q.MostTen, q.MostTenAt.clock())
+	}
+	add(PerTenMinutes, q.PerTenMinutes, number, most)
+	add(PerHour, q.PerHour, number, fmt.Sprintf("; most %d", q.MostHour))
+	over := 0.0
+	if q.Periods > 0 {
+		over = float64(q.PeriodsOver) / float64(q.Periods)
+	}
+	add(FloodShare, over, share, fmt.Sprintf("; floods: %d", len(q.Floods)))
+	bad := slices.Clone(q.Chattering)
+	for _, id := range q.Fleeting {
+		if !slices.Contains(bad, id) {
+			bad = append(bad, id)
+		}
+	}
+	add(ChatterFleeting, float64(len(bad)), number, names(bad))
+	add(StaleADay, float64(len(q.Stale)), number, names(q.Stale))
+	for _, p := range []struct {
+		b Benchmark
+		p Priority
+	}{{LowShare, Low}, {MediumShare, Medium}, {HighShare, High}} {
+		all = append(all, QualityLine{Name: p.b.Name, Figure: fmt.Sprintf("%s (%d)", share(q.Share(p.p)), q.ByPriority[p.p]), Target: "about " + share(p.b.Target)})
+	}
+	if q.Grouped > 0 {
+		words := fmt.Sprintf("%d", q.Grouped)
+		for _, f := range q.FloodsUngrouped {
+			words += fmt.Sprintf("; one by one there had been a flood of %d from %s, first %s", f.Alarms, f.From.clock(), f.First)
+		}
+		all = append(all, QualityLine{Name: "told together by " + FloodName, Figure: words})
+	}
+	return all
 }

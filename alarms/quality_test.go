@@ -48,7 +48,7 @@ func TestQuality(t *testing.T) {
 			return len(q.Floods) == 0 && q.MostTen == 10 && q.PeriodsOver == 0 && q.PerHour == 10 && q.PerTenMinutes == 10./6
 		}},
 		{"eleven in ten minutes", every(11, 0, 59*time.Second), time.Hour, func(q Quality) bool {
-			return len(q.Floods) == 1 && q.Floods[0] == Flood{0, 590 * time.Second, 11, "a0"} && q.MostTen == 11 && q.PeriodsOver == 1
+			return len(q.Floods) == 1 && q.Floods[0] == Flood{0, Seconds(590 * time.Second), 11, "a0"} && q.MostTen == 11 && q.PeriodsOver == 1
 		}},
 		{"eleven in eleven minutes", every(11, 0, m), time.Hour, func(q Quality) bool { return len(q.Floods) == 0 && q.MostTen == 10 }},
 		{"a flood goes on while there are five in ten minutes", append(every(11, 0, time.Second), every(10, 2*m, 2*m)...), time.Hour,
@@ -60,7 +60,7 @@ func TestQuality(t *testing.T) {
 				return len(q.Floods) == 1 && q.Floods[0].Alarms == 14 && q.Floods[0].First == "a0"
 			}},
 		{"two floods", append(every(11, 0, time.Second), every(12, 2*time.Hour, time.Second)...), 3 * time.Hour, func(q Quality) bool {
-			return len(q.Floods) == 2 && q.Floods[0].Alarms == 11 && q.Floods[1] == Flood{2 * time.Hour, 2*time.Hour + 11*time.Second, 12, "a0"}
+			return len(q.Floods) == 2 && q.Floods[0].Alarms == 11 && q.Floods[1] == Flood{Seconds(2 * time.Hour), Seconds(2*time.Hour + 11*time.Second), 12, "a0"}
 		}},
 		{"grouped", append(every(9, 0, time.Second), script(toldAt{10 * time.Second, "b", Suppressed, High}, toldAt{11 * time.Second, "c", Suppressed, High})...), time.Hour,
 			func(q Quality) bool {
@@ -72,8 +72,8 @@ func TestQuality(t *testing.T) {
 				return slices.Equal(q.Chattering, []string{"a"}) && slices.Equal(q.Fleeting, []string{"a"})
 			}},
 		{"not chattering", script(toldAt{0, "a", Unacknowledged, Low}, toldAt{30 * time.Second, "a", Unacknowledged, Low}, toldAt{m + 1e6, "a", Unacknowledged, Low}), time.Hour,
-			func(q Quality) bool { return q.Chattering == nil && q.Fleeting == nil }},
-		{"not fleeting", script(toldAt{0, "a", Unacknowledged, Low}, toldAt{m, "a", Returned, Low}), time.Hour, func(q Quality) bool { return q.Fleeting == nil }},
+			func(q Quality) bool { return len(q.Chattering) == 0 && len(q.Fleeting) == 0 }},
+		{"not fleeting", script(toldAt{0, "a", Unacknowledged, Low}, toldAt{m, "a", Returned, Low}), time.Hour, func(q Quality) bool { return len(q.Fleeting) == 0 }},
 		{"fleeting and latched", script(toldAt{0, "a", Unacknowledged, High}, toldAt{10 * time.Second, "a", Acknowledged, High}, toldAt{59 * time.Second, "a", Latched, High}), time.Hour,
 			func(q Quality) bool { return slices.Equal(q.Fleeting, []string{"a"}) }},
 		{"stale at the end", script(toldAt{0, "a", Unacknowledged, Low}, toldAt{m, "a", Acknowledged, Low}), 24*time.Hour + 1e6,
@@ -81,13 +81,13 @@ func TestQuality(t *testing.T) {
 		{"stale for a time", script(toldAt{0, "a", Unacknowledged, Low}, toldAt{25 * time.Hour, "a", Returned, Low}), 48 * time.Hour,
 			func(q Quality) bool { return slices.Equal(q.Stale, []string{"a"}) }},
 		{"a day is not stale", script(toldAt{0, "a", Unacknowledged, Low}, toldAt{20 * time.Hour, "a", Returned, Low}, toldAt{21 * time.Hour, "a", Unacknowledged, Low}), 45 * time.Hour,
-			func(q Quality) bool { return q.Stale == nil }},
+			func(q Quality) bool { return len(q.Stale) == 0 }},
 		{"shares", script(toldAt{0, "a", Unacknowledged, Low}, toldAt{1e9, "b", Unacknowledged, Low}, toldAt{2e9, "c", Unacknowledged, Medium}, toldAt{3e9, "d", Unacknowledged, High}), time.Minute,
 			func(q Quality) bool {
 				return q.Share(Low) == 0.5 && q.Share(Medium) == 0.25 && q.Share(High) == 0.25 && q.PerHour == 4 && q.PerTenMinutes == 4 && q.Periods == 1
 			}},
 		{"gaps are not watched", []Event{{T: Seconds(2 * time.Hour), Event: EventGap, From: seconds(time.Hour)}, {T: Seconds(2 * time.Hour), Event: EventAlarm, ID: "a", State: Unacknowledged}}, 3 * time.Hour,
-			func(q Quality) bool { return q.Watched == 2*time.Hour && q.PerHour == 0.5 }},
+			func(q Quality) bool { return q.Watched == Seconds(2*time.Hour) && q.PerHour == 0.5 }},
 	} {
 		if q := MeasureQuality(c.events, c.end); !c.check(q) {
 			t.Errorf("%s: %+v", c.name, q)

@@ -65,6 +65,32 @@ func allRules() []*rule {
 	return append(all, &watchRule, &floodRule)
 }
 
+// recordFailing is the daemon's own about itself, raised outside the core.
+var recordFailing = rule{name: "record-failing", priority: High,
+	advice:      "Look at the disk of this computer: space, mount, cable. The run goes on being watched, but not written down.",
+	cause:       "The disk is full, gone, or does not answer.",
+	consequence: "What happens from now on cannot be proved, and after a restart it is as if it had not been.",
+	within:      TenMinutes}
+
+// Sheet is what a person must know of an alarm.
+type Sheet struct {
+	Alarm              string
+	Priority           Priority // the highest that it may take of itself
+	Cause, Consequence string   // likely, and of nobody acting
+	Advice             string
+	Within             Response
+}
+
+// About is the sheet of the alarm with that name; false for none such.
+func About(alarm string) (Sheet, bool) {
+	for _, r := range append(allRules(), &recordFailing) {
+		if r.name == alarm {
+			return Sheet{r.name, r.highest(), r.cause, r.consequence, r.advice, r.within}, true
+		}
+	}
+	return Sheet{}, false
+}
+
 // judgeSocket judges a socket by the rules for every reading or, when a bin
 // was closed or something else changed, by the others.
 func (e *Engine) judgeSocket(s *socketState, binned bool) {
