@@ -63,25 +63,68 @@ func (e *Engine) Check(a Act) error {
 		case s == nil || s.meter != &e.meters[i]:
 			return refuse("socket %q is not one that %s roves over", a.Socket, a.Meter)
 		}
-	case "acknowledge", "shelve", "unshelve":
+	case "acknowledge", "reset", "shelve", "unshelve", "out-of-service", "in-service":
 		c := e.cond(a.ID)
 		if c == nil {
 			return refuse("no alarm %q; alarms are named like runaway/V7", a.ID)
 		}
-		switch {
-		case a.Act == "acknowledge" && c.state != Unacknowledged && c.state != Returned:
-			return refuse("%s is %s: nothing to acknowledge", a.ID, c.state)
-		case a.Act == "unshelve" && c.state != Shelved:
-			return refuse("%s is not shelved", a.ID)
-		case a.Act == "shelve":
-			if d, err := time.ParseDuration(a.For); err != nil || d <= 0 || d > maxShelf {
-				return refuse("for %q: write how long, at most 24h, for example 30m", a.For)
-			}
+		if why := c.refuses(&a); why != "" {
+			return refuse("%s", why)
 		}
 	default:
-		return refuse("not an act; acts are begin, end, note, mark, adjusted, move, acknowledge, shelve, unshelve")
+		return refuse("not an act; acts are begin, end, note, mark, adjusted, move, acknowledge, reset, shelve, unshelve, out-of-service, in-service")
 	}
 	return nil
+}
+
+// refuses says why an act on this alarm cannot be done now; empty when it can.
+func (c *cond) refuses(a *Act) string {
+	is := c.id + " is " + string(c.state)
+	switch a.Act {
+	case "acknowledge":
+		if !c.canAcknowledge() {
+			return is + ": nothing to acknowledge"
+		}
+	case "reset":
+		switch {
+		case c.state == Returned || c.state == Unacknowledged && !c.active:
+			return is + ": acknowledge it first"
+		case c.state != Latched:
+			return is + ": nothing to reset; an alarm latches once it is over and was high"
+		}
+	case "shelve":
+		switch d, err := time.ParseDuration(a.For); {
+		case c == c.e.flood.cond:
+			return "a flood cannot be put aside: shelve the alarms that it names"
+		case c.state == OutOfService:
+			return is + " already, which has no end; put it back in service first"
+		case err != nil || d <= 0 || d > maxShelf:
+			return fmt.Sprintf("for %q: write how long, at most 24h, for example 30m", a.For)
+		}
+	case "unshelve":
+		if c.state != Shelved {
+			return c.id + " is not shelved"
+		}
+	case "out-of-service":
+		switch {
+		case c == c.e.flood.cond:
+			return "a flood cannot be put aside: take the alarms that it names out of service"
+		case c.state == OutOfService:
+			return is + " already: " + c.why
+		case strings.TrimSpace(a.By) == "":
+			return "say who takes it out, by name"
+		case strings.TrimSpace(a.Text) == "":
+			return "say why: who reads the record must know why nothing was raised"
+		}
+	case "in-service":
+		switch {
+		case c.state != OutOfService:
+			return is + ", and so in service"
+		case strings.TrimSpace(a.By) == "":
+			return "say who puts it back, by name"
+		}
+	}
+	return ""
 }
 
 // act does what Check allows and says that it was done. What Check refuses
@@ -90,12 +133,13 @@ func (e *Engine) act(a *Act) {
 	if e.Check(*a) != nil {
 		return
 	}
-	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, Meter: a.Meter, Socket: a.Socket, Watch: a.Watch, FirstPower: a.FirstPower})
+	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, By: a.By, Meter: a.Meter, Socket: a.Socket, Watch: a.Watch, FirstPower: a.FirstPower})
 	switch a.Act {
 	case "begin":
 		e.begun, e.firstPower = true, a.FirstPower
 		e.emit(Event{Event: EventPhase, Phase: Standby})
 		e.phaseSince = e.now
+		e.tellSettings()
 		for i := range e.meters {
 			e.watchForSilence(&e.meters[i])
 		}
@@ -131,12 +175,22 @@ func (e *Engine) act(a *Act) {
 			}
 		}
 	case "acknowledge":
-		e.cond(a.ID).acknowledge()
-	case "unshelve":
-		e.cond(a.ID).unshelve()
+		if c := e.cond(a.ID); c == e.flood.cond {
+			e.flood.acknowledge()
+		} else {
+			c.acknowledge()
+		}
+	case "reset":
+		e.cond(a.ID).enter(Normal)
+	case "unshelve", "in-service":
+		e.cond(a.ID).follow()
 	case "shelve":
 		d, _ := time.ParseDuration(a.For) // Check parsed it
 		e.cond(a.ID).shelve(d)
+	case "out-of-service":
+		c := e.cond(a.ID)
+		c.why = a.Text + ", says " + a.By
+		c.enter(OutOfService)
 	}
 }
 

@@ -63,7 +63,10 @@ func (e *Engine) sagging(but *socketState, k int, volts float64) bool {
 var intermittent = &socketRule{
 	binned: true,
 	rule: rule{name: "intermittent", priority: Medium, offDelay: dropsWithin,
-		advice: "Look for a bad contact: socket pins, cathode joint, sense resistor, the meter's own lead. Switch off before you touch any."},
+		advice:      "Look for a bad contact: socket pins, cathode joint, sense resistor, the meter's own lead. Switch off before you touch any.",
+		cause:       "A socket pin, a joint or the meter's own lead that opens and closes.",
+		consequence: "It arcs, burns and in the end stays open; a grid contact that opens takes the bias away.",
+		within:      Hour},
 	judge: func(s *socketState) verdict {
 		if !s.e.dissipating() {
 			return no

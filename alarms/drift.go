@@ -86,8 +86,11 @@ func beyond(x, unsure float64) float64 { return math.Copysign(max(math.Abs(x)-un
 
 var drift = &socketRule{
 	binned: true,
-	rule: rule{name: "drift", priority: Medium, onDelay: delay(20 * time.Second), offDelay: time.Minute,
-		advice: "Watch this tube and its coupling capacitor and bias supply. If it goes on, switch off and test both."},
+	rule: rule{name: "drift", priority: Medium, onDelay: delay(20 * time.Second), offDelay: time.Minute, deadband: 0.2,
+		advice:      "Watch this tube and its coupling capacitor and bias supply. If it goes on, switch off and test both.",
+		cause:       "The coupling capacitor leaks, the bias supply creeps, or the tube itself ages.",
+		consequence: "The idle is no longer what was set; what creeps upwards can end in a runaway.",
+		within:      Hour},
 	judge: func(s *socketState) verdict {
 		if !s.settled || !s.e.dissipating() {
 			return no
@@ -96,11 +99,7 @@ var drift = &socketRule{
 		if !ok || !s.conducting() || s.worse() || s.e.explained(s, aftermath) || s.fig.PlateVolts.Known != !math.IsNaN(s.reference.x) {
 			return unknown
 		}
-		limit := s.e.job.Limits.Drift
-		if s.is("drift") {
-			limit *= 0.8 // deadband
-		}
-		return when(math.Abs(trend.Expm1(beyond(s.moved(b)))) > limit)
+		return when(math.Abs(trend.Expm1(beyond(s.moved(b)))) > s.e.job.Limits.Drift*s.cond("drift").inside())
 	},
 	text: func(s *socketState) string {
 		own, _ := s.moved(s.recent())
@@ -160,7 +159,10 @@ func (s *socketState) alone(size float64) bool {
 var step = &socketRule{
 	binned: true,
 	rule: rule{name: "step", explains: true, priority: Medium, offDelay: time.Minute, once: true,
-		advice: "Look for a bad joint: sense resistor, socket pin, bias trimmer, coupling capacitor. Tap gently with an insulated stick, HT on only if you must."},
+		advice:      "Look for a bad joint: sense resistor, socket pin, bias trimmer, coupling capacitor. Tap gently with an insulated stick, HT on only if you must.",
+		cause:       "A joint, a pin, a trimmer's wiper or a capacitor that changed at once.",
+		consequence: "What stepped once will step again, and the next step may go past the limit.",
+		within:      Hour},
 	judge: func(s *socketState) verdict {
 		if !s.settled || !s.e.dissipating() {
 			return no

@@ -22,7 +22,7 @@ import (
 // Core names the judgement this engine gives. It changes whenever the same
 // inputs could give other events; replayed and recorded events are compared
 // only under the same Core.
-const Core = "4"
+const Core = "5"
 
 // Engine judges one run. It is used by one goroutine.
 type Engine struct {
@@ -49,6 +49,7 @@ type Engine struct {
 	conds   []*cond
 	own     []*cond // those of benchRules
 	causes  []*cond // those that stand and explain what others do
+	flood   flood
 	supply  supplyState
 
 	binNumber int // of the stretch that is being gathered
@@ -88,6 +89,7 @@ func New(b *bench.Bench, j *bench.Job) *Engine {
 	for _, r := range benchRules {
 		e.own = append(e.own, e.newCond(&r.rule, b.Name, func() string { return r.text(e) }))
 	}
+	e.newFlood()
 	e.settleBy = e.newTimer(func() {
 		if e.phase == WarmUp {
 			e.setPhase(Soak)

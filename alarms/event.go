@@ -12,6 +12,8 @@ const (
 	EventGap     = "gap"
 	// EventRange says that a meter switched range, which changes its error and its last digit.
 	EventRange = "range"
+	// EventSetting says that bench or job file set something of an alarm anew.
+	EventSetting = "setting"
 	// EventSoakOver says that the job's soak_for has passed since the soak began.
 	EventSoakOver = "soak-over"
 )
@@ -37,6 +39,10 @@ type Event struct {
 	Subject  string   `json:"subject,omitempty"`  // alarm: socket, watch, meter or the bench's name
 	Priority Priority `json:"priority,omitempty"` // alarm
 	State    State    `json:"state,omitempty"`    // alarm
+	// Active says that the condition stands behind a state that does not tell:
+	// shelved, suppressed, out-of-service.
+	Active   bool `json:"active,omitempty"`   // alarm
+	Weakened bool `json:"weakened,omitempty"` // setting: of an alarm that is or grows high, and to less
 
 	Meter      string   `json:"meter,omitempty"`       // port, act, range
 	Watch      string   `json:"watch,omitempty"`       // act
@@ -44,9 +50,10 @@ type Event struct {
 	Open       *bool    `json:"open,omitempty"`        // port
 	From       *Seconds `json:"from,omitempty"`        // gap
 	For        string   `json:"for,omitempty"`         // act
+	By         string   `json:"by,omitempty"`          // act: who, by name
 	FirstPower bool     `json:"first_power,omitempty"` // act
 
-	Text   string `json:"text,omitempty"`   // alarm, act, port, gap, range: what, for people
+	Text   string `json:"text,omitempty"`   // alarm, act, port, gap, range, setting: what, for people
 	Advice string `json:"advice,omitempty"` // alarm: what to do
 }
 
@@ -94,7 +101,9 @@ const (
 	Unacknowledged State = "unacknowledged"
 	Acknowledged   State = "acknowledged"
 	Returned       State = "returned" // back to normal, not yet acknowledged
-	Shelved        State = "shelved"
-	Suppressed     State = "suppressed" // by design: another alarm says it already
-	OutOfService   State = "out-of-service"
+	// Latched is over and seen, but was high: it stays until a person resets it.
+	Latched      State = "latched"
+	Shelved      State = "shelved"
+	Suppressed   State = "suppressed" // by design: another alarm says it already
+	OutOfService State = "out-of-service"
 )

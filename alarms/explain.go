@@ -133,7 +133,7 @@ func (s *socketState) point(b bin) *OperatingPoint {
 }
 
 func (c *cond) verdict(sn *Snapshot) AlarmVerdict {
-	v := AlarmVerdict{ID: c.id, Stands: c.active, Unknown: c.unsure, Priority: cmp.Or(c.priority, c.rule.priority), State: c.state, Text: c.text}
+	v := AlarmVerdict{ID: c.id, Stands: c.active, Unknown: c.unsure, Priority: cmp.Or(c.priority, c.set.starts), State: c.state, Text: c.text}
 	if c.timer.armed {
 		v.Changes = seconds(c.timer.at)
 	}

@@ -184,7 +184,10 @@ func countOf(scale float64) int64 {
 
 var meterFrozen = &meterRule{
 	rule: rule{name: "meter-frozen", priority: Medium, offDelay: 10 * time.Second,
-		advice: "Look at the meter. If its display stands still too, switch it off and on; if it moves, its adaptor or gateway repeats itself. Its readings are not used until they change: a stuck display can hide a runaway."},
+		advice:      "Look at the meter. If its display stands still too, switch it off and on; if it moves, its adaptor or gateway repeats itself. Its readings are not used until they change: a stuck display can hide a runaway.",
+		cause:       "The display or the gateway hangs and repeats itself.",
+		consequence: "What it watched is not watched: a runaway behind it shows nowhere.",
+		within:      TenMinutes},
 	judge: func(m *meter) verdict { return when(m.digits.stuck) },
 	text: func(m *meter) string {
 		st := &m.digits

@@ -68,10 +68,12 @@ settle_by = "20m"
 // fuzzAct is what an act byte stands for.
 func fuzzAct(b byte) alarms.Act {
 	sockets := []string{"V5", "V6", "V7", "all"}
-	ids := []string{"drift/V5", "step/V5", "runaway/V5", "no-conduction/V5", "over-dissipation/V5", "intermittent/V5", "meter-silent/k1", "supply/north", "plate-lead/north", "sense-open/V6", "settled"}
+	ids := []string{"drift/V5", "step/V5", "runaway/V5", "no-conduction/V5", "over-dissipation/V5", "intermittent/V5", "meter-silent/k1", "supply/north", "plate-lead/north", "sense-open/V6", "settled", "alarm-flood/north"}
 	n := int(b >> 3)
 	switch b % 8 {
-	case 0, 1:
+	case 0:
+		return alarms.Act{Act: []string{"out-of-service", "in-service", "reset"}[n%3], ID: ids[n%len(ids)], By: "A. Keeper", Text: "as I say"}
+	case 1:
 		return alarms.Act{Act: "adjusted", Socket: sockets[n%len(sockets)]}
 	case 2:
 		return alarms.Act{Act: "move", Meter: "k2", Socket: sockets[n%len(sockets)]}
@@ -176,7 +178,7 @@ func FuzzStream(f *testing.F) {
 	settled := []byte{0, 180, 0, 30}
 	for _, then := range [][]byte{
 		{7, 8, 0, 200, 0, 100},                // runs away
-		{4, 48, 0, 20, 10, 0, 0, 180},         // steps, is adjusted, settles
+		{4, 48, 0, 20, 10, 1, 0, 180},         // steps, is adjusted, settles
 		{4, 1, 0, 20, 10, 27, 10, 28, 0, 100}, // dies, is acknowledged and shelved
 		{4, 0, 0, 1, 4, 41, 0, 20, 4, 0, 0, 1, 4, 41, 0, 20, 4, 0, 0, 1, 4, 41, 0, 20}, // comes and goes
 		{6, 0, 0, 20, 6, 92, 0, 200},                   // standby
@@ -190,7 +192,9 @@ func FuzzStream(f *testing.F) {
 		{8, 129, 127, 0, 1, 0, 1, 0, 0, 0, 200},        // less than -10^144 V
 		{20, 1, 128, 3, 1, 0, 1, 1, 0, 0, 200},         // 10^-128 V
 		{20, 0, 0, 0, 1, 0, 4, 1, 9, 20, 0, 0, 0, 1, 0, 4, 1, 9, 20, 0, 0, 0, 1, 0, 4, 1, 9, 0, 9},
-		{10, 255, 0, 20, 10, 7}, // ends, and begins again
+		{4, 80, 0, 20, 10, 35, 4, 41, 0, 30, 10, 208, 0, 5}, // too hot, is acknowledged, cools, latches, is reset
+		{10, 120, 4, 80, 0, 20, 10, 32, 0, 5},               // out of service, too hot meanwhile, back in service
+		{10, 255, 0, 20, 10, 7},                             // ends, and begins again
 	} {
 		f.Add(slices.Concat(settled, then))
 	}
@@ -202,7 +206,11 @@ func FuzzStream(f *testing.F) {
 			end = max(end, in[i].T)
 		}
 		end += 10 * time.Minute
-		want := lines(t, feed(alarms.New(b, job), in, end))
+		told := feed(alarms.New(b, job), in, end)
+		want := lines(t, told)
+		if why := alarms.Audit(told, end); why != "" {
+			t.Errorf("%s\n%s", why, want)
+		}
 
 		e := alarms.New(b, job)
 		rng := rand.New(rand.NewPCG(uint64(len(data)), 2))

@@ -52,8 +52,11 @@ func (s *socketState) idle() float64 {
 
 var idleOffTarget = &socketRule{
 	binned: true,
-	rule: rule{name: "idle-off-target", priority: Low, onDelay: delay(30 * time.Second), offDelay: 30 * time.Second,
-		advice: "Set the idle anew, then say that it was adjusted."},
+	rule: rule{name: "idle-off-target", priority: Low, onDelay: delay(30 * time.Second), offDelay: 30 * time.Second, deadband: 0.2,
+		advice:      "Set the idle anew, then say that it was adjusted.",
+		cause:       "The trimmer was set before the tube had settled, or the mains was another.",
+		consequence: "Too hot and the tube wears, too cold and the amplifier distorts at the crossing.",
+		within:      BeforeNight},
 	judge: func(s *socketState) verdict {
 		j := s.e.job
 		if j.IdleTarget == 0 || !s.settled || !s.e.dissipating() {
@@ -62,10 +65,7 @@ var idleOffTarget = &socketRule{
 		if !s.fig.DissipationRatio.Known || len(s.bins) < 2 || !s.conducting() || s.worse() || s.is("drift") || s.e.standing("supply") || s.e.explained(nil, aftermath) {
 			return unknown
 		}
-		tolerance := j.Limits.IdleTolerance
-		if s.is("idle-off-target") {
-			tolerance *= 0.8 // deadband
-		}
+		tolerance := j.Limits.IdleTolerance * s.cond("idle-off-target").inside()
 		return when(math.Abs(s.idle()-j.IdleTarget) > float64(tolerance)+float64(s.idle()*s.doubt()))
 	},
 	text: func(s *socketState) string {

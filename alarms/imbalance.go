@@ -7,8 +7,11 @@ import (
 )
 
 var imbalance = &benchRule{
-	rule: rule{name: "imbalance", priority: Low, onDelay: delay(time.Minute), offDelay: time.Minute,
-		advice: "Match the halves anew when the amplifier is next on the bench: unequal halves magnetise the transformer and hum."},
+	rule: rule{name: "imbalance", priority: Low, onDelay: delay(time.Minute), offDelay: time.Minute, deadband: 0.2,
+		advice:      "Match the halves anew when the amplifier is next on the bench: unequal halves magnetise the transformer and hum.",
+		cause:       "Tubes that are not matched, or one that has aged.",
+		consequence: "Hum, and less power before the transformer saturates.",
+		within:      BeforeNight},
 	judge: func(e *Engine) verdict {
 		if !e.dissipating() {
 			return no
@@ -17,10 +20,7 @@ var imbalance = &benchRule{
 		if !ok || e.explained(nil, math.MaxInt64) {
 			return unknown
 		}
-		limit := e.job.Limits.Imbalance
-		if e.standing("imbalance") {
-			limit *= 0.8 // deadband
-		}
+		limit := e.job.Limits.Imbalance * e.ownCond("imbalance").inside()
 		apart := math.Abs(a - b)
 		if 2*apart > limit*(a+b) {
 			apart = max(apart-e.doubt(), 0)

@@ -24,9 +24,10 @@ type Input struct {
 
 // Act is what an operator did.
 type Act struct {
-	Act        string `json:"act"`                   // begin end note mark adjusted move acknowledge shelve unshelve
-	ID         string `json:"id,omitempty"`          // acknowledge, shelve, unshelve: the alarm's id
-	Text       string `json:"text,omitempty"`        // note; mark: "before", "after"
+	Act        string `json:"act"`                   // begin end note mark adjusted move acknowledge reset shelve unshelve out-of-service in-service
+	ID         string `json:"id,omitempty"`          // of an act on an alarm: its id
+	By         string `json:"by,omitempty"`          // out-of-service, in-service: who, by name
+	Text       string `json:"text,omitempty"`        // note; mark: "before", "after"; out-of-service: why
 	Watch      string `json:"watch,omitempty"`       // mark
 	For        string `json:"for,omitempty"`         // shelve: how long, "30m"
 	Meter      string `json:"meter,omitempty"`       // move

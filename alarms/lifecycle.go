@@ -1,6 +1,7 @@
 package alarms
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"time"
@@ -9,15 +10,25 @@ import (
 )
 
 // rule is what is common to every alarm: how it is named, how urgent it is,
-// how long its condition must stand or be gone, and what a person should do.
+// how long its condition must stand or be gone, and what a person must know of
+// it. bench.Alarm may set much of it anew.
 type rule struct {
 	name     string
 	priority Priority
+	// worst is the highest priority of an alarm that grows by itself; empty for
+	// one that does not.
+	worst Priority
 	// onDelay is how long the condition must stand before the alarm is raised;
 	// nil for at once. offDelay is how long it must be gone before it returns.
 	onDelay  func(*bench.Job) time.Duration
 	offDelay time.Duration
-	advice   string
+	// deadband is how far inside its limit a figure must come back, as a ratio
+	// of the limit; 0 for an alarm that compares no figure.
+	deadband float64
+	// cause and consequence say what is most likely behind it and what comes of
+	// it when nobody acts, advice what to do, and within how soon.
+	cause, consequence, advice string
+	within                     Response
 	// once says that the text describes a moment; others are said anew for as
 	// long as the condition stands.
 	once bool
@@ -26,9 +37,35 @@ type rule struct {
 	explains bool
 }
 
+// Response is the class of time in which a person must act for it to help.
+type Response string
+
+// The classes of response (common practice, no source).
+const (
+	AtOnce      Response = "at once"
+	TenMinutes  Response = "within 10 min"
+	Hour        Response = "within the hour"
+	BeforeNight Response = "before the next night"
+)
+
+// reAlarmHigh is after how long an acknowledged high alarm that still stands
+// calls again (estimate: a person called at night has come by then, or fell asleep again).
+const reAlarmHigh = 30 * time.Minute
+
+// highest is the highest priority that the alarm can reach.
+func (r *rule) highest() Priority { return cmp.Or(r.worst, r.priority) }
+
 // delay is an on-delay that no file sets.
 func delay(d time.Duration) func(*bench.Job) time.Duration {
 	return func(*bench.Job) time.Duration { return d }
+}
+
+// on is the on-delay under a job.
+func (r *rule) on(j *bench.Job) time.Duration {
+	if r.onDelay == nil {
+		return 0
+	}
+	return r.onDelay(j)
 }
 
 // verdict is what a rule says of its subject at one moment.
@@ -50,30 +87,50 @@ func when(b bool) verdict { return verdict{stands: b} }
 // cond is one alarm of one subject and its life after ISA-18.2.
 type cond struct {
 	rule     *rule
+	set      setting
 	subject  string
 	id       string
 	describe func() string
 
-	e            *Engine
-	timer        *timer
-	stands       bool // the last verdict
-	unsure       bool // there was no telling at the last verdict: the text stands as it was
-	active       bool // the condition stands, delays counted
-	state        State
-	priority     Priority
-	wanted       Priority // priority of the last standing verdict
-	since        time.Duration
-	text         string
+	e        *Engine
+	timer    *timer
+	stands   bool // the last verdict
+	unsure   bool // there was no telling at the last verdict: the text stands as it was
+	active   bool // the condition stands, delays counted
+	state    State
+	priority Priority
+	peak     Priority // the highest since it was last normal: what latches
+	wanted   Priority // priority of the last standing verdict
+	since    time.Duration
+	began    time.Duration // first raised since it was last normal
+	text     string
+	why      string // why it is out of service
+
 	shelvedUntil *timer
+	shelvedAt    Priority // what it was shelved as
+	again        *timer   // re-alarm
 }
 
 func (e *Engine) newCond(r *rule, subject string, describe func() string) *cond {
-	c := &cond{rule: r, subject: subject, id: r.name + "/" + subject, describe: describe, e: e, state: Normal}
+	c := &cond{rule: r, set: r.setting(e.job), subject: subject, id: r.name + "/" + subject, describe: describe, e: e, state: Normal}
 	c.timer = e.newTimer(c.delayOver)
-	c.shelvedUntil = e.newTimer(c.unshelve)
+	c.shelvedUntil = e.newTimer(c.follow)
+	c.again = e.newTimer(c.follow)
 	e.conds = append(e.conds, c)
 	return c
 }
+
+// band is how far inside its limit a figure must be now, as a ratio of the
+// limit: the deadband while the alarm stands, else nothing.
+func (c *cond) band() float64 {
+	if c.active {
+		return c.set.deadband
+	}
+	return 0
+}
+
+// inside is what of a limit counts now.
+func (c *cond) inside() float64 { return 1 - c.band() }
 
 // judge takes the verdict of this moment.
 func (c *cond) judge(v verdict) {
@@ -89,9 +146,7 @@ func (c *cond) judge(v verdict) {
 		c.stands = c.active
 		return
 	}
-	if v.priority == "" {
-		v.priority = c.rule.priority
-	}
+	v.priority = c.set.limit(v.priority)
 	if v.stands {
 		c.wanted = v.priority
 	}
@@ -109,12 +164,9 @@ func (c *cond) judge(v verdict) {
 	if c.stands == c.active {
 		return
 	}
-	var d time.Duration
-	switch {
-	case !c.stands:
-		d = c.rule.offDelay
-	case c.rule.onDelay != nil:
-		d = c.rule.onDelay(c.e.job)
+	d := c.set.offDelay
+	if c.stands {
+		d = c.set.onDelay
 	}
 	if d == 0 {
 		c.delayOver()
@@ -136,18 +188,72 @@ func (c *cond) delayOver() {
 	case Unacknowledged:
 		c.enter(Returned)
 	case Acknowledged:
-		c.enter(Normal)
+		c.rest()
+	case Shelved, Suppressed, OutOfService:
+		c.enter(c.state) // the record says that it is over
 	}
 }
 
+// raise takes that the condition stands, or stands at a higher priority. An
+// alarm that is put aside is evaluated all the same and the record has it.
 func (c *cond) raise() {
 	if c.rule.explains && !c.active {
 		c.e.causes = append(c.e.causes, c)
 	}
-	c.active = true
+	worse := c.wanted.Rank() > c.priority.Rank()
+	if c.active = true; c.peak == "" {
+		c.began = c.e.now
+	}
 	c.priority, c.since, c.text = c.wanted, c.e.now, c.describe()
-	if c.state != Shelved {
-		c.enter(Unacknowledged)
+	if c.priority.Rank() > c.peak.Rank() {
+		c.peak = c.priority
+	}
+	switch {
+	case c.state == OutOfService,
+		c.state == Shelved && c.priority.Rank() <= c.shelvedAt.Rank(),
+		c.state == Suppressed && !worse:
+		c.enter(c.state)
+	default: // one shelved as less than this was not shelved as this
+		c.call()
+	}
+}
+
+// call tells of it: by its own name or, in a flood, by the flood's.
+func (c *cond) call() {
+	if c.e.flood.takes(c) {
+		c.enter(Suppressed)
+		c.e.flood.join(c)
+		return
+	}
+	c.enter(Unacknowledged)
+}
+
+// follow lets the state follow the condition: after what put the alarm aside, by
+// act or because its time is over, and when an acknowledged one calls again.
+func (c *cond) follow() {
+	if c.active {
+		c.text = c.now()
+		c.call()
+	} else {
+		c.rest()
+	}
+}
+
+// now is the text as it would be said now: anew for as long as the condition is
+// seen to stand.
+func (c *cond) now() string {
+	if c.active && c.stands && !c.unsure && !c.rule.once {
+		return c.describe()
+	}
+	return c.text
+}
+
+// rest is where an alarm goes that is over and was seen.
+func (c *cond) rest() {
+	if c.set.latches(c.peak) {
+		c.enter(Latched)
+	} else {
+		c.enter(Normal)
 	}
 }
 
@@ -157,43 +263,97 @@ func (c *cond) forget() {
 	c.stands = c.active
 }
 
+// acknowledge takes that a person has seen it.
 func (c *cond) acknowledge() {
-	switch c.state {
-	case Unacknowledged:
+	if c.active {
 		c.enter(Acknowledged)
-	case Returned:
-		c.enter(Normal)
+	} else {
+		c.rest()
 	}
 }
 
+// canAcknowledge says whether there is anything to acknowledge.
+func (c *cond) canAcknowledge() bool {
+	return c.state == Unacknowledged || c.state == Returned || c.state == Suppressed
+}
+
 func (c *cond) shelve(d time.Duration) {
+	c.shelvedAt = cmp.Or(c.peak, c.set.starts)
 	c.e.arm(c.shelvedUntil, c.e.now+d)
 	c.enter(Shelved)
 }
 
-// unshelve ends a shelving, by act or because its time is over: the state then
-// follows the condition.
-func (c *cond) unshelve() {
-	c.shelvedUntil.armed = false
-	if c.active {
-		c.enter(Unacknowledged)
-	} else {
-		c.enter(Normal)
+// enter makes the transition and says so. Text and advice go with the states
+// that ask something of a person; one that is put aside says what stands behind.
+func (c *cond) enter(s State) {
+	was := c.state
+	c.state = s
+	if s != Shelved {
+		c.shelvedUntil.armed = false
+	}
+	c.again.armed = false
+	ev := Event{Event: EventAlarm, ID: c.id, Alarm: c.rule.name, Subject: c.subject, Priority: cmp.Or(c.priority, c.set.starts), State: s}
+	switch s {
+	case Unacknowledged:
+		ev.Text, ev.Advice = c.text, c.advice()
+	case Acknowledged:
+		if d := c.set.reAlarm(c.priority); d > 0 {
+			c.e.arm(c.again, c.e.now+d)
+		}
+	case Latched:
+		ev.Text = c.latched()
+	case Shelved, Suppressed, OutOfService:
+		ev.Active = c.active
+		if c.active {
+			ev.Text = c.text
+		}
+		if s == OutOfService && was != s {
+			ev.Text = "out of service: " + c.why
+		}
+	case Normal:
+		c.peak = ""
+	}
+	c.e.emit(ev)
+	if was == Suppressed && s != Suppressed {
+		c.e.flood.leave(c)
 	}
 }
 
-// enter makes the transition and says so. Text and advice go with the states
-// that ask something of a person.
-func (c *cond) enter(s State) {
-	c.state = s
-	ev := Event{Event: EventAlarm, ID: c.id, Alarm: c.rule.name, Subject: c.subject, Priority: c.priority, State: s}
-	if ev.Priority == "" {
-		ev.Priority = c.rule.priority
+// latched says why an alarm that is over is still there.
+func (c *cond) latched() string {
+	if c.set.latch != nil {
+		return "over, and latched as the files ask: reset it once its cause is found"
 	}
-	if s == Unacknowledged {
-		ev.Text, ev.Advice = c.text, c.rule.advice
+	return "over, and latched because it was " + string(c.peak) + ": reset it once its cause is found"
+}
+
+// words are the text with what a person must know of a state that is not plain.
+func (c *cond) words() string {
+	text := c.now()
+	switch c.state {
+	case Latched:
+		return text + " (" + c.latched() + ")"
+	case Suppressed:
+		return text + " (told by " + c.e.flood.cond.id + ")"
+	case OutOfService:
+		if !c.active {
+			return "out of service: " + c.why
+		}
+		return "out of service: " + c.why + "; stands: " + text
+	case Shelved:
+		if !c.active {
+			return "shelved; its condition does not stand"
+		}
 	}
-	c.e.emit(ev)
+	return text
+}
+
+// advice is what to do about it.
+func (c *cond) advice() string {
+	if c == c.e.flood.cond {
+		return c.e.flood.advice()
+	}
+	return c.rule.advice
 }
 
 // people writes a duration as a person would: "45 min", "10 h", "1 h 30 min", "3 s".

@@ -119,7 +119,10 @@ type meterRule struct {
 // restarts its on-delay.
 var meterSilent = &meterRule{
 	rule: rule{name: "meter-silent", priority: Medium,
-		advice: "Look whether the meter is on and its cable and adaptor are seated. What it watched is not watched now."},
+		advice:      "Look whether the meter is on and its cable and adaptor are seated. What it watched is not watched now.",
+		cause:       "The meter switched itself off, its battery is empty, or cable, adaptor or port came loose.",
+		consequence: "What it watched is not watched: a runaway behind it shows nowhere.",
+		within:      TenMinutes},
 	text: func(m *meter) string {
 		what := fmt.Sprintf("%s has sent nothing for %s", m.Name, people(m.SilentAfter))
 		if m.portLost {
@@ -176,13 +179,19 @@ var meterRules = []*meterRule{
 	meterSilent,
 	{
 		rule: rule{name: "meter-overload", priority: Medium, onDelay: delay(3 * time.Second), offDelay: 3 * time.Second,
-			advice: "Set the meter to a higher range, or see what drives it there."},
+			advice:      "Set the meter to a higher range, or see what drives it there.",
+			cause:       "The range is too low, or what is measured has left all bounds.",
+			consequence: "What it watched is not watched.",
+			within:      TenMinutes},
 		judge: func(m *meter) verdict { return when(m.over() && !m.sense) },
 		text:  func(m *meter) string { return fmt.Sprintf("%s shows overload", m.Name) },
 	},
 	{
 		rule: rule{name: "meter-wrong-function", priority: Medium, onDelay: delay(2 * time.Second), offDelay: 2 * time.Second,
-			advice: "Turn the meter to the function named. Its readings are not used until then."},
+			advice:      "Turn the meter to the function named. Its readings are not used until then.",
+			cause:       "Somebody used the meter for something else, or its knob was bumped.",
+			consequence: "What it watched is not watched.",
+			within:      TenMinutes},
 		judge: func(m *meter) verdict { return when(m.wrongFunction()) },
 		text: func(m *meter) string {
 			var coupling drivers.Flags
@@ -195,7 +204,10 @@ var meterRules = []*meterRule{
 	},
 	{
 		rule: rule{name: "meter-hold", priority: Medium, onDelay: delay(2 * time.Second), offDelay: 2 * time.Second,
-			advice: "Switch hold, relative and min/max off on the meter. Its readings are not used until then."},
+			advice:      "Switch hold, relative and min/max off on the meter. Its readings are not used until then.",
+			cause:       "A key of the meter was pressed.",
+			consequence: "The figure shown is not live: what it watched is not watched.",
+			within:      TenMinutes},
 		judge: func(m *meter) verdict { return when(m.held()) },
 		text: func(m *meter) string {
 			key := "hold"
@@ -211,14 +223,20 @@ var meterRules = []*meterRule{
 	meterFrozen,
 	{
 		rule: rule{name: "meter-low-battery", priority: Low, onDelay: delay(10 * time.Second), offDelay: 10 * time.Second,
-			advice: "Change the battery before the night: a meter low on battery reads wrong, then goes silent."},
+			advice:      "Change the battery before the night: a meter low on battery reads wrong, then goes silent.",
+			cause:       "The battery is nearly empty.",
+			consequence: "The meter reads wrong, then falls silent in the night.",
+			within:      BeforeNight},
 		judge: func(m *meter) verdict { return when(m.last.Flags&drivers.LowBattery != 0) },
 		text:  func(m *meter) string { return fmt.Sprintf("%s says its battery is low", m.Name) },
 	},
 	{
 		// How to stop it: common practice, no source.
 		rule: rule{name: "meter-auto-off", priority: Low, onDelay: delay(10 * time.Second), offDelay: 10 * time.Second,
-			advice: "Switch the meter off, and on again with the button held down that its manual names: most then stay on. Some also stay on when a supply feeds them in place of the battery."},
+			advice:      "Switch the meter off, and on again with the button held down that its manual names: most then stay on. Some also stay on when a supply feeds them in place of the battery.",
+			cause:       "The meter's automatic power-off is on.",
+			consequence: "It falls silent within the hour, and what it watched is not watched.",
+			within:      Hour},
 		judge: func(m *meter) verdict { return when(m.last.Flags&drivers.AutoPowerOff != 0) },
 		text: func(m *meter) string {
 			return fmt.Sprintf("%s will switch itself off: its automatic power-off is on", m.Name)
@@ -269,7 +287,7 @@ func (e *Engine) watchForSilence(m *meter) {
 		c.judge(no)
 	}
 	if !c.active {
-		c.stands, c.unsure, c.wanted = true, false, c.rule.priority
+		c.stands, c.unsure, c.wanted = true, false, c.set.priority
 		e.arm(c.timer, e.now+m.SilentAfter)
 	}
 }

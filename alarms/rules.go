@@ -3,6 +3,7 @@ package alarms
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"nightsoak/acquire/bench"
@@ -41,13 +42,53 @@ func init() {
 }
 
 // standing says whether a bench-wide alarm stands.
-func (e *Engine) standing(alarm string) bool {
-	for _, c := range e.own {
-		if c.rule.name == alarm {
-			return c.active
+func (e *Engine) standing(alarm string) bool { return e.ownCond(alarm).active }
+
+// ownCond is a bench-wide alarm.
+func (e *Engine) ownCond(alarm string) *cond {
+	i := slices.IndexFunc(e.own, func(c *cond) bool { return c.rule.name == alarm })
+	return e.own[i]
+}
+
+// allRules are the rules of the core in the order of their files' list.
+func allRules() []*rule {
+	var all []*rule
+	for _, r := range socketRules {
+		all = append(all, &r.rule)
+	}
+	for _, r := range benchRules {
+		all = append(all, &r.rule)
+	}
+	for _, r := range meterRules {
+		all = append(all, &r.rule)
+	}
+	return append(all, &watchRule, &floodRule)
+}
+
+// recordFailing is the daemon's own about itself, raised outside the core.
+var recordFailing = rule{name: "record-failing", priority: High,
+	advice:      "Look at the disk of this computer: space, mount, cable. The run goes on being watched, but not written down.",
+	cause:       "The disk is full, gone, or does not answer.",
+	consequence: "What happens from now on cannot be proved, and after a restart it is as if it had not been.",
+	within:      TenMinutes}
+
+// Sheet is what a person must know of an alarm.
+type Sheet struct {
+	Alarm              string
+	Priority           Priority // the highest that it may take of itself
+	Cause, Consequence string   // likely, and of nobody acting
+	Advice             string
+	Within             Response
+}
+
+// About is the sheet of the alarm with that name; false for none such.
+func About(alarm string) (Sheet, bool) {
+	for _, r := range append(allRules(), &recordFailing) {
+		if r.name == alarm {
+			return Sheet{r.name, r.highest(), r.cause, r.consequence, r.advice, r.within}, true
 		}
 	}
-	return false
+	return Sheet{}, false
 }
 
 // judgeSocket judges a socket by the rules for every reading or, when a bin
@@ -65,8 +106,12 @@ const conductionArmsAfter = 60 * time.Second
 
 var overDissipation = &socketRule{
 	rule: rule{name: "over-dissipation", explains: true, priority: High, offDelay: 10 * time.Second,
-		onDelay: func(j *bench.Job) time.Duration { return j.Limits.DissipationFor },
-		advice:  "Switch the amplifier off now. The plate may be red. Find the cause before it comes on again."},
+		onDelay:     func(j *bench.Job) time.Duration { return j.Limits.DissipationFor },
+		deadband:    0.02,
+		advice:      "Switch the amplifier off now. The plate may be red. Find the cause before it comes on again.",
+		cause:       "Bias lost or set too hot, a leaking coupling capacitor, a gassy or red-plating tube.",
+		consequence: "The plate glows, the glass can crack, transformer and fuse follow; heat starts fires.",
+		within:      AtOnce},
 	judge: func(s *socketState) verdict {
 		if !s.e.dissipating() {
 			return no
@@ -75,11 +120,7 @@ var overDissipation = &socketRule{
 		if !known {
 			return unknown
 		}
-		limit := s.e.job.Limits.Dissipation
-		if s.over.active {
-			limit -= 0.02 // deadband: two points of the limit
-		}
-		return when(ratio > limit)
+		return when(ratio > s.e.job.Limits.Dissipation*s.over.inside())
 	},
 	text: func(s *socketState) string {
 		ratio, _ := s.ratioForLimit()
@@ -96,7 +137,10 @@ var overDissipation = &socketRule{
 
 var senseOpen = &socketRule{
 	rule: rule{name: "sense-open", explains: true, priority: High, onDelay: delay(time.Second), offDelay: 10 * time.Second,
-		advice: "Switch the amplifier off. The sense resistor or its joint is open and the cathode may stand at tens of volts or more."},
+		advice:      "Switch the amplifier off. The sense resistor or its joint is open and the cathode may stand at tens of volts or more.",
+		cause:       "The sense resistor or its joint has burnt out or come off, often after a short in the tube.",
+		consequence: "Nobody knows what this tube draws, and its cathode, the leads and the meter stand at what the clamp lets through.",
+		within:      AtOnce},
 	judge: func(s *socketState) verdict {
 		if s.e.dissipating() && !s.sensed {
 			return unknown
@@ -114,7 +158,10 @@ var senseOpen = &socketRule{
 
 var noConduction = &socketRule{
 	rule: rule{name: "no-conduction", explains: true, priority: Medium, onDelay: delay(3 * time.Second), offDelay: 10 * time.Second,
-		advice: "Switch off and look at heater, socket and cathode connection. The other tubes carry the load."},
+		advice:      "Switch off and look at heater, socket and cathode connection. The other tubes carry the load.",
+		cause:       "A heater or cathode connection is open, or the tube is dead or not seated.",
+		consequence: "The other tubes of the pair carry the load, and the output transformer is magnetised one way.",
+		within:      TenMinutes},
 	judge: func(s *socketState) verdict {
 		e := s.e
 		if !e.dissipating() || e.supply.falling {

@@ -428,8 +428,11 @@ func (s *socketState) grown() bool {
 
 var runaway = &socketRule{
 	binned: true,
-	rule: rule{name: "runaway", explains: true, priority: Low, onDelay: delay(15 * time.Second), offDelay: 2 * time.Minute,
-		advice: "Switch the amplifier off before the plate turns red. Then look for a gassy tube, a leaking coupling capacitor or a grid resistor too high."},
+	rule: rule{name: "runaway", explains: true, priority: Low, worst: High, onDelay: delay(15 * time.Second), offDelay: 2 * time.Minute,
+		advice:      "Switch the amplifier off before the plate turns red. Then look for a gassy tube, a leaking coupling capacitor or a grid resistor too high.",
+		cause:       "Gas or grid emission in the tube, a leaking coupling capacitor, a grid resistor too high: the hotter, the more it draws.",
+		consequence: "The plate passes its limit within the time told, then glows.",
+		within:      TenMinutes},
 	judge: func(s *socketState) verdict {
 		if !s.e.dissipating() {
 			return no

@@ -206,7 +206,10 @@ func (e *Engine) afterSettling() {
 var notSettled = &socketRule{
 	binned: true,
 	rule: rule{name: "not-settled", priority: Low, onDelay: func(j *bench.Job) time.Duration { return j.Limits.SettleBy }, offDelay: 0,
-		advice: "Leave it on longer and watch it. A tube that never settles is tired, gassy, or its bias is not steady."},
+		advice:      "Leave it on longer and watch it. A tube that never settles is tired, gassy, or its bias is not steady.",
+		cause:       "A tired or gassy tube, a bias supply that creeps, a draught or a mains that moves.",
+		consequence: "What is set on it now will not be what it idles at.",
+		within:      BeforeNight},
 	judge: func(s *socketState) verdict {
 		if s.e.dissipating() && (s.elsewhere() || s.conducted && !s.conducting()) {
 			return unknown

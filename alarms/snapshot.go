@@ -117,8 +117,13 @@ type AlarmState struct {
 	State    State
 	Active   bool          // the condition stands now
 	Since    time.Duration // run time of the last raise
+	Until    time.Duration // run time at which its shelving ends; 0 when it is not shelved
 	Text     string
 	Advice   string
+	// Cause and Consequence are what most likely is behind it, and what comes of
+	// it when nobody acts within the time of Within.
+	Cause, Consequence string
+	Within             Response
 }
 
 // Snapshot is the state of the run now.
@@ -174,22 +179,26 @@ func (e *Engine) Snapshot() Snapshot {
 	}
 	for _, c := range e.conds {
 		if c.state != Normal {
-			text := c.text
-			if c.active && c.stands && !c.unsure && !c.rule.once {
-				text = c.describe()
+			a := AlarmState{ID: c.id, Alarm: c.rule.name, Subject: c.subject, Priority: cmp.Or(c.priority, c.set.starts), State: c.state,
+				Active: c.active, Since: c.since, Text: c.words(), Advice: c.advice(),
+				Cause: c.rule.cause, Consequence: c.rule.consequence, Within: c.rule.within}
+			if c.state == Shelved {
+				a.Until = c.shelvedUntil.at
 			}
-			sn.Alarms = append(sn.Alarms, AlarmState{ID: c.id, Alarm: c.rule.name, Subject: c.subject, Priority: c.priority, State: c.state,
-				Active: c.active, Since: c.since, Text: text, Advice: c.rule.advice})
+			sn.Alarms = append(sn.Alarms, a)
 		}
 	}
 	// What asks most of a person first: standing before gone, unacknowledged
-	// before acknowledged, by priority, a limit passed before all else of its
-	// priority, then the first cause on top.
+	// before acknowledged, by priority, a flood, which begins with its first cause,
+	// then a limit passed before all else of its priority, then the first cause on top.
 	limit := func(a AlarmState) int {
-		if a.Alarm == overDissipation.name {
+		switch a.Alarm {
+		case floodRule.name:
 			return 0
+		case overDissipation.name:
+			return 1
 		}
-		return 1
+		return 2
 	}
 	slices.SortStableFunc(sn.Alarms, func(a, b AlarmState) int {
 		return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), cmp.Compare(limit(a), limit(b)), cmp.Compare(a.Since, b.Since))
@@ -206,11 +215,11 @@ func (a AlarmState) urgency() int {
 	if a.Active {
 		u += 10
 	}
-	if a.State == Shelved {
-		u -= 20
-	}
-	if a.State == Unacknowledged {
+	switch a.State {
+	case Unacknowledged:
 		u += 5
+	case Shelved, Suppressed, OutOfService:
+		u -= 20
 	}
 	return u
 }

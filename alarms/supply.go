@@ -190,8 +190,11 @@ func (e *Engine) explained(but *socketState, within time.Duration) bool {
 }
 
 var supplyRule = &benchRule{
-	rule: rule{name: "supply", priority: Medium, onDelay: delay(10 * time.Second), offDelay: 30 * time.Second,
-		advice: "Look at the mains voltage and the HT fuse. Every current moves with the supply."},
+	rule: rule{name: "supply", priority: Medium, onDelay: delay(10 * time.Second), offDelay: 30 * time.Second, deadband: 0.2,
+		advice:      "Look at the mains voltage and the HT fuse. Every current moves with the supply.",
+		cause:       "The mains moved, a tube draws far more or less than before, or rectifier or reservoir fail.",
+		consequence: "Idle and dissipation are no longer what was set; a failing rectifier takes the transformer with it.",
+		within:      TenMinutes},
 	judge: func(e *Engine) verdict {
 		p := &e.supply
 		if !e.dissipating() || p.settled == 0 || p.falling {
@@ -201,11 +204,7 @@ var supplyRule = &benchRule{
 			return unknown
 		}
 		off := math.Abs(p.volts.X/p.settled - 1)
-		limit := e.job.Limits.Supply
-		if e.standing("supply") {
-			limit *= 0.8 // deadband
-		}
-		return when(off > limit)
+		return when(off > e.job.Limits.Supply*e.ownCond("supply").inside())
 	},
 	text: func(e *Engine) string {
 		return fmt.Sprintf("HT %.0f V, %+.1f %% from the settled %.0f V", e.supply.volts.X, 100*(e.supply.volts.X/e.supply.settled-1), e.supply.settled)
@@ -225,7 +224,10 @@ func (e *Engine) clipOff() *socketState {
 
 var plateLead = &benchRule{
 	rule: rule{name: "plate-lead", priority: High, onDelay: delay(2 * time.Second), offDelay: 5 * time.Second,
-		advice: "The plate clip has come off: HT is still there. Switch the amplifier off and prove every capacitor dead before putting it back."},
+		advice:      "The plate clip has come off: HT is still there. Switch the amplifier off and prove every capacitor dead before putting it back.",
+		cause:       "The clip of the plate meter has slipped off, or its lead is broken.",
+		consequence: "HT lies bare on a loose clip, and no dissipation is known.",
+		within:      AtOnce},
 	judge: func(e *Engine) verdict { return when(e.dissipating() && (e.supply.leadOff || e.clipOff() != nil)) },
 	text: func(e *Engine) string {
 		if s := e.clipOff(); s != nil {

@@ -17,8 +17,11 @@ type watchState struct {
 	marks []Mark
 }
 
-var watchRule = rule{name: "watch", priority: Medium, onDelay: delay(5 * time.Second), offDelay: 5 * time.Second,
-	advice: "Look at what this watch measures; its limits stand in the job file."}
+var watchRule = rule{name: "watch", priority: Medium, onDelay: delay(5 * time.Second), offDelay: 5 * time.Second, deadband: 0.005,
+	advice:      "Look at what this watch measures; its limits stand in the job file.",
+	cause:       "Whatever this watch measures has left the band that the job allows.",
+	consequence: "What the job says of it: heaters too low poison cathodes, too high burn out.",
+	within:      TenMinutes}
 
 func (e *Engine) newWatch(i int) *watchState {
 	w := &watchState{Watch: &e.job.Watches[i], e: e}
@@ -34,10 +37,7 @@ func (w *watchState) judge() verdict {
 	if !v.Known {
 		return unknown
 	}
-	var band float64
-	if w.cond.active { // deadband: 0.5 % of the limit (estimate)
-		band = 0.005
-	}
+	band := w.cond.band()
 	return when(v.X < w.Low+float64(band*math.Abs(w.Low)) || v.X > w.High-float64(band*math.Abs(w.High)))
 }
 

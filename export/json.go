@@ -123,8 +123,13 @@ type alarmJSON struct {
 	State    alarms.State    `json:"state"`
 	Active   bool            `json:"active"`
 	Since    time.Time       `json:"since"`
+	Until    *time.Time      `json:"until,omitempty"` // of a shelved one
 	Text     string          `json:"text"`
 	Advice   string          `json:"advice"`
+
+	Cause       string          `json:"cause,omitempty"`
+	Consequence string          `json:"consequence,omitempty"` // when nobody acts within
+	Within      alarms.Response `json:"within,omitempty"`
 }
 
 func idle(i *alarms.Idle) *idleJSON {
@@ -195,7 +200,13 @@ func (s State) MarshalJSON() ([]byte, error) {
 		v.Meters = append(v.Meters, j)
 	}
 	for _, a := range snap.Alarms {
-		v.Alarms = append(v.Alarms, alarmJSON{a.ID, a.Alarm, a.Subject, a.Priority, a.State, a.Active, s.Wall(a.Since), a.Text, a.Advice})
+		j := alarmJSON{ID: a.ID, Alarm: a.Alarm, Subject: a.Subject, Priority: a.Priority, State: a.State, Active: a.Active, Since: s.Wall(a.Since),
+			Text: a.Text, Advice: a.Advice, Cause: a.Cause, Consequence: a.Consequence, Within: a.Within}
+		if a.Until > 0 {
+			until := s.Wall(a.Until)
+			j.Until = &until
+		}
+		v.Alarms = append(v.Alarms, j)
 	}
 	return json.Marshal(v)
 }

@@ -65,5 +65,5 @@ func known(v socket.Value) socket.Value {
 // ActWords is what goes with an act, on one line: its alarm, meter, socket,
 // time and text, whichever it has.
 func ActWords(e *alarms.Event) string {
-	return strings.Join(strings.Fields(strings.Join([]string{e.ID, e.Meter, e.Socket, e.Watch, e.For, e.Text}, " ")), " ")
+	return strings.Join(strings.Fields(strings.Join([]string{e.ID, e.Meter, e.Socket, e.Watch, e.For, e.By, e.Text}, " ")), " ")
 }

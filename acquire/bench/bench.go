@@ -20,7 +20,8 @@ type Bench struct {
 	Lines   []Lines
 	Notify  []Notify
 	Cutoff  *Cutoff // nil without a [cutoff] table
-	Text    []byte  // the file as it was read
+	Alarms  map[string]Alarm
+	Text    []byte // the file as it was read
 }
 
 // Meter is one [[meter]].
@@ -88,7 +89,8 @@ type Job struct {
 	Sockets    []Socket      // at least one
 	Watches    []Watch
 	Limits     Limits
-	Text       []byte // the file as it was read
+	Alarms     map[string]Alarm // the bench's, with the job's own keys in their place
+	Text       []byte           // the file as it was read
 }
 
 // Socket is one [[socket]]. Meters are indices into Bench.Meters, -1 for none.

@@ -225,6 +225,30 @@ func TestFullJob(t *testing.T) {
 	}
 }
 
+// What the job says of an alarm goes before what the bench says, key by key.
+func TestAlarmTables(t *testing.T) {
+	b := mustBench(t, "testdata/bench.toml")
+	j, err := LoadJob("testdata/job.toml", b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	on, off, again, never, deadband, latch := 30*time.Second, time.Duration(0), time.Hour, time.Duration(0), 0.25, false
+	drift := Alarm{Priority: "high", OnDelay: &on, OffDelay: &off, Deadband: &deadband, Latch: &latch, ReAlarm: &again, OutOfService: "new tubes, they will drift"}
+	want := map[string]Alarm{"drift": drift, "imbalance": {OutOfService: "the tubes are not matched"}}
+	if !reflect.DeepEqual(b.Alarms, want) {
+		t.Errorf("the bench's are %+v", b.Alarms)
+	}
+	on2 := time.Minute
+	drift.OnDelay, drift.ReAlarm = &on2, &never
+	want["drift"], want["runaway"] = drift, Alarm{Priority: "medium"}
+	if !reflect.DeepEqual(j.Alarms, want) {
+		t.Errorf("the job's are %+v", j.Alarms)
+	}
+	if sheet := sheetFits(t, b, j); !strings.Contains(sheet, "imbalance is out of service: the tubes are not matched") {
+		t.Errorf("the wiring sheet does not say what is out of service:\n%s", sheet)
+	}
+}
+
 func TestJobDefaults(t *testing.T) {
 	b := wrongBench(t)
 	j, err := ParseJob("job.toml", []byte(`ticket = "R-1187"

@@ -55,6 +55,7 @@ func ParseJob(name string, content []byte, b *Bench) (*Job, error) {
 	j.crossCheck(sockets, watches, b)
 	l, _ := top.sub("limits")
 	j.Limits = limits(l, DefaultLimits())
+	j.Alarms = alarmTables(top, b.Alarms)
 	top.done()
 	if j.IdleTarget > j.Limits.Dissipation {
 		top.fail("idle_target", "is above limits.dissipation (%g %%): over-dissipation would stand at idle", j.Limits.Dissipation*100)

@@ -62,6 +62,7 @@ func Parse(name string, content []byte) (*Bench, error) {
 	if t, given := top.sub("cutoff"); given {
 		b.Cutoff = cutoff(t)
 	}
+	b.Alarms = alarmTables(top, nil)
 	top.done()
 	b.crossCheck(meters)
 	if err := f.problems.sorted(); err != nil {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -622,7 +623,7 @@ func (s *sheet) unused() {
 // alarms says which alarms can work as the job stands, and what cannot and why.
 func (s *sheet) alarms() {
 	j := s.job
-	off := []string{"cutoff-failed", "record-failing", "clock-jumped"} // the daemon's own, not the core's
+	off := slices.Clone(hostAlarms)
 	var cannot []string
 	say := func(format string, args ...any) { cannot = append(cannot, fmt.Sprintf(format, args...)) }
 
@@ -679,6 +680,12 @@ func (s *sheet) alarms() {
 	}
 	if !judged {
 		off = append(off, "watch")
+	}
+	for _, name := range slices.Sorted(maps.Keys(j.Alarms)) {
+		if why := j.Alarms[name].OutOfService; why != "" {
+			off = append(off, name)
+			say("%s is out of service: %s", name, why)
+		}
 	}
 	if s.bench.Cutoff != nil {
 		say("[cutoff] is configured, but this version does not drive it: nothing here drops the mains")

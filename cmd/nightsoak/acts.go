@@ -198,3 +198,34 @@ type unshelveCmd struct {
 
 // Run ends a shelving.
 func (c *unshelveCmd) Run(a *app) error { return c.act(a, alarms.Act{Act: "unshelve", ID: c.ID}) }
+
+type resetCmd struct {
+	ID string `arg:"" help:"The alarm, runaway/V7."`
+	remote
+}
+
+// Run lets go of a latched alarm.
+func (c *resetCmd) Run(a *app) error { return c.act(a, alarms.Act{Act: "reset", ID: c.ID}) }
+
+type outCmd struct {
+	ID  string   `arg:"" help:"The alarm, drift/V6."`
+	Why []string `arg:"" help:"Why, for the record."`
+	By  string   `required:"" placeholder:"NAME" help:"Who takes it out."`
+	remote
+}
+
+// Run takes an alarm out of service.
+func (c *outCmd) Run(a *app) error {
+	return c.act(a, alarms.Act{Act: "out-of-service", ID: c.ID, By: c.By, Text: strings.Join(c.Why, " ")})
+}
+
+type inCmd struct {
+	ID string `arg:"" help:"The alarm."`
+	By string `required:"" placeholder:"NAME" help:"Who puts it back."`
+	remote
+}
+
+// Run puts an alarm back in service.
+func (c *inCmd) Run(a *app) error {
+	return c.act(a, alarms.Act{Act: "in-service", ID: c.ID, By: c.By})
+}

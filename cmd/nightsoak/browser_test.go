@@ -347,7 +347,7 @@ func agrees(t *testing.T, s *server, p *tab) map[string]figures {
 }
 
 // alarm is an alarm of remoteState.
-type alarm = struct{ ID, Priority, State, Text, Advice string }
+type alarm = remoteAlarm
 
 // TestBrowser: a night on the real pages of the real daemon, in a real browser.
 // Starting it may starve the emulated meters on a small machine: that one of

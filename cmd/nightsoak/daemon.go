@@ -146,9 +146,10 @@ func (d *daemon) hostAlarm() *alarms.AlarmState {
 	if text == "" {
 		return nil
 	}
+	about, _ := alarms.About(recordFailing)
 	a := &alarms.AlarmState{ID: recordFailing + "/" + d.bench.Name, Alarm: recordFailing, Subject: d.bench.Name, Priority: alarms.High,
 		State: alarms.Unacknowledged, Active: true, Since: max(0, d.run.clock.At(d.notices.since[recordFailing])), Text: text,
-		Advice: "Look at the disk of this computer: space, mount, cable. The run goes on being watched, but not written down."}
+		Advice: about.Advice, Cause: about.Cause, Consequence: about.Consequence, Within: about.Within}
 	if d.notices.acked[recordFailing] {
 		a.State = alarms.Acknowledged
 	}
@@ -248,6 +249,7 @@ func (d *daemon) done(s record.Step) {
 		return
 	}
 	s.Events = slices.Clone(s.Events) // the engine uses its slice again
+	d.tellWeakened(s.Events)
 	r.writer.Put(s)
 	d.shown.Lock()
 	d.shown.Events = append(d.shown.Events, s.Events...)
@@ -267,11 +269,12 @@ func (d *daemon) done(s record.Step) {
 // logEvent is one line an event.
 func (d *daemon) logEvent(e *alarms.Event) {
 	l := d.log.Info()
-	if e.Event == alarms.EventAlarm && e.State == alarms.Unacknowledged && e.Priority.Rank() > 1 {
+	if e.Event == alarms.EventAlarm && e.State == alarms.Unacknowledged && e.Priority.Rank() > 1 || e.Weakened {
 		l = d.log.Warn()
 	}
 	l = l.Str("event", e.Event).Float64("t", float64(time.Duration(e.T).Milliseconds())/1000)
 	for _, f := range [...]struct{ key, text string }{{"phase", string(e.Phase)}, {"act", e.Act}, {"socket", e.Socket}, {"id", e.ID},
+		{"by", e.By}, {"alarm", setAlarm(e)},
 		{"priority", string(e.Priority)}, {"state", string(e.State)}, {"meter", e.Meter}} {
 		if f.text != "" {
 			l = l.Str(f.key, f.text)
@@ -284,6 +287,27 @@ func (d *daemon) logEvent(e *alarms.Event) {
 		l = l.Float64("dissipation_ratio", socket.Round(v.X))
 	}
 	l.Msg(e.Text)
+}
+
+// setAlarm is the alarm that a setting is of; others are known by their ids.
+func setAlarm(e *alarms.Event) string {
+	if e.Event == alarms.EventSetting {
+		return e.Alarm
+	}
+	return ""
+}
+
+// tellWeakened says to everyone who looks that the files weaken high alarms.
+func (d *daemon) tellWeakened(events []alarms.Event) {
+	var w []string
+	for i := range events {
+		if e := &events[i]; e.Weakened {
+			w = append(w, e.Alarm+" ("+e.Text+")")
+		}
+	}
+	if len(w) > 0 {
+		d.notice("weakened", "the bench or job file weakens alarms that are high: "+strings.Join(w, ", "))
+	}
 }
 
 // publish makes the state of this moment known to whoever looks.

@@ -48,6 +48,7 @@ func (d *daemon) attach(r *liveRun) error {
 	r.writer = w
 	d.run = r
 	d.notice("job", "")
+	d.notice("weakened", "")
 	d.shown.Lock()
 	d.shown.collector, d.shown.id, d.shown.writer, d.shown.rejects = newCollector(d.bench, r.job), r.info.ID, w, nil
 	d.shown.Unlock()

@@ -51,6 +51,9 @@ type cli struct {
 	Acknowledge acknowledgeCmd `cmd:"" help:"Acknowledge an alarm."`
 	Shelve      shelveCmd      `cmd:"" help:"Silence an alarm for a time."`
 	Unshelve    unshelveCmd    `cmd:"" help:"End a shelving."`
+	Reset       resetCmd       `cmd:"" help:"Let go of an alarm that latched: it is over, and its cause is found."`
+	Out         outCmd         `cmd:"" name:"out-of-service" help:"Take an alarm out of service: it is not raised until it is put back."`
+	In          inCmd          `cmd:"" name:"in-service" help:"Put an alarm back in service."`
 	State       stateCmd       `cmd:"" help:"Show what the running daemon sees."`
 
 	Runs    runsCmd    `cmd:"" help:"List the recorded runs."`

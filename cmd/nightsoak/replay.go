@@ -159,15 +159,15 @@ func (c *replayCmd) judge(a *app, b *bench.Bench, j *bench.Job, inputs iter.Seq2
 	return err
 }
 
-// possible leaves out, and logs, what cannot be acknowledged: under the limits
-// of --limits that alarm may never have been raised.
+// possible leaves out, and logs, what cannot be done to an alarm: under the limits
+// of --limits it may never have been raised, or be elsewhere.
 func (c *replayCmd) possible(a *app, e *alarms.Engine, inputs iter.Seq2[alarms.Input, error], event func(alarms.Event) error) iter.Seq2[alarms.Input, error] {
 	if c.Limits == "" {
 		return inputs
 	}
 	return func(yield func(alarms.Input, error) bool) {
 		for in, err := range inputs {
-			if err == nil && in.Act != nil && in.Act.Act == "acknowledge" {
+			if err == nil && in.Act != nil && in.Act.ID != "" {
 				for _, ev := range e.Advance(in.T) { // it may have been raised just before, by a delay that ended
 					err = errors.Join(err, event(ev))
 				}

@@ -63,8 +63,11 @@ type remoteState struct {
 		Name, State, Reading, Unit string
 		Age                        *float64 `json:"age_s"`
 	}
-	Alarms []struct{ ID, Priority, State, Text, Advice string }
+	Alarms []remoteAlarm
 }
+
+// remoteAlarm is one alarm that is not normal.
+type remoteAlarm struct{ ID, Priority, State, Text, Advice, Cause, Consequence, Within string }
 
 // remoteIdle is what a socket idled at, once.
 type remoteIdle struct {
@@ -126,6 +129,9 @@ func (s *remoteState) print(out io.Writer) error {
 	}
 	for _, x := range s.Alarms {
 		fmt.Fprintf(w, "%s, %s, %s: %s\n    %s\n", x.ID, x.Priority, x.State, x.Text, x.Advice)
+		if x.Cause != "" {
+			fmt.Fprintf(w, "    Act %s. Likely cause: %s If nobody does: %s\n", x.Within, x.Cause, x.Consequence)
+		}
 	}
 	return w.Flush()
 }

@@ -23,17 +23,20 @@ const maxBody = 256 << 10
 
 // acts are the acts that can be posted, with the fields that each one must carry.
 var acts = map[string][]string{
-	"begin":       {"job"}, // and "first_power"
-	"note":        {"text"},
-	"mark":        {"watch", "text"},
-	"acknowledge": {"id"},
-	"shelve":      {"id", "for"},
-	"unshelve":    {"id"},
-	"move":        {"meter", "socket"},
-	"adjusted":    {"socket"},
-	"end":         {},
-	"cut":         {},
-	"rearm":       {},
+	"begin":          {"job"}, // and "first_power"
+	"note":           {"text"},
+	"mark":           {"watch", "text"},
+	"acknowledge":    {"id"},
+	"shelve":         {"id", "for"},
+	"unshelve":       {"id"},
+	"reset":          {"id"},
+	"out-of-service": {"id", "by", "text"},
+	"in-service":     {"id", "by"},
+	"move":           {"meter", "socket"},
+	"adjusted":       {"socket"},
+	"end":            {},
+	"cut":            {},
+	"rearm":          {},
 }
 
 // act takes POST /api/ACT.
@@ -147,7 +150,7 @@ func readBody(w http.ResponseWriter, r *http.Request, name string, fields []stri
 			return req, http.StatusBadRequest, fmt.Errorf("the body is not a JSON object: %w", err)
 		}
 	}
-	into := map[string]*string{"job": &req.job, "text": &req.act.Text, "id": &req.act.ID, "for": &req.act.For, "meter": &req.act.Meter, "socket": &req.act.Socket, "watch": &req.act.Watch}
+	into := map[string]*string{"job": &req.job, "text": &req.act.Text, "id": &req.act.ID, "for": &req.act.For, "by": &req.act.By, "meter": &req.act.Meter, "socket": &req.act.Socket, "watch": &req.act.Watch}
 	for field, value := range got {
 		if name == "begin" && field == "first_power" {
 			if err := json.Unmarshal(value, &req.act.FirstPower); err != nil {

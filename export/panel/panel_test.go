@@ -116,6 +116,10 @@ func TestActBodies(t *testing.T) {
 		{"acknowledge", `{"id":"runaway/V7"}`, 200, act(alarms.Act{Act: "acknowledge", ID: "runaway/V7"})},
 		{"shelve", `{"id":"drift/V6","for":"30m"}`, 200, act(alarms.Act{Act: "shelve", ID: "drift/V6", For: "30m"})},
 		{"unshelve", `{"id":"drift/V6"}`, 200, act(alarms.Act{Act: "unshelve", ID: "drift/V6"})},
+		{"reset", `{"id":"runaway/V7"}`, 200, act(alarms.Act{Act: "reset", ID: "runaway/V7"})},
+		{"out-of-service", `{"id":"drift/V6","by":"A. Keeper","text":"new tube"}`, 200, act(alarms.Act{Act: "out-of-service", ID: "drift/V6", By: "A. Keeper", Text: "new tube"})},
+		{"out-of-service", `{"id":"drift/V6","text":"new tube"}`, 400, `"by" is missing or empty: out-of-service takes "id", "by", "text"`},
+		{"in-service", `{"id":"drift/V6","by":"A. Keeper"}`, 200, act(alarms.Act{Act: "in-service", ID: "drift/V6", By: "A. Keeper"})},
 		{"move", `{"meter":"k1","socket":"V6"}`, 200, act(alarms.Act{Act: "move", Meter: "k1", Socket: "V6"})},
 		{"adjusted", `{"socket":"all"}`, 200, act(alarms.Act{Act: "adjusted", Socket: "all"})},
 		{"mark", `{"watch":"hum","text":"before"}`, 200, act(alarms.Act{Act: "mark", Watch: "hum", Text: "before"})},
@@ -138,7 +142,7 @@ func TestActBodies(t *testing.T) {
 		{"shelve", `{"id":"a/b","for":"soon"}`, 400, `"for" is "soon": write a time such as "30m"`},
 		{"shelve", `{"id":"a/b","for":"-1m"}`, 400, `"for" is "-1m": write a time such as "30m"`},
 		{"note", `{"text":"` + strings.Repeat("a", maxBody) + `"}`, 413, "the body is larger than 256 kB"},
-		{"dance", `{}`, 404, `there is no act "dance": known are acknowledge adjusted begin cut end mark move note rearm shelve unshelve`},
+		{"dance", `{}`, 404, `there is no act "dance": known are acknowledge adjusted begin cut end in-service mark move note out-of-service rearm reset shelve unshelve`},
 	} {
 		t.Run(c.act+" "+c.body[:min(len(c.body), 30)], func(t *testing.T) {
 			src := scene("well")

@@ -115,8 +115,13 @@ type alarmView struct {
 	Class              string // for the style sheet
 	Since              string
 	Text, Advice       string
+	Cause, Consequence string
+	Within             string // how soon to act
 	CanAcknowledge     bool
+	Latched            bool
 	Shelved            bool
+	Out                bool // of service
+	Flood              bool // names others, and cannot be put aside
 }
 
 type meterView struct {
@@ -216,10 +221,10 @@ func columns(n int) (wide, high int) {
 }
 
 // calls says whether an alarm calls for somebody: it stands, or is over but
-// nobody has seen it, and nobody has put it aside.
+// nobody has seen or reset it, and nobody has put it aside.
 func calls(a alarms.AlarmState) bool {
 	switch a.State {
-	case alarms.Unacknowledged, alarms.Acknowledged, alarms.Returned:
+	case alarms.Unacknowledged, alarms.Acknowledged, alarms.Returned, alarms.Latched:
 		return true
 	}
 	return false
@@ -351,14 +356,26 @@ func lookAlarm(s *export.State, a alarms.AlarmState) alarmView {
 		ID: a.ID, Alarm: a.Alarm, Subject: a.Subject, Priority: string(a.Priority), Symbol: symbols[a.Priority],
 		Since: s.Wall(a.Since).Local().Format("15:04:05"), Text: a.Text, Advice: a.Advice,
 		State: string(a.State), Class: string(a.Priority) + " " + string(a.State),
+		Cause: a.Cause, Consequence: a.Consequence, Within: string(a.Within),
 		CanAcknowledge: a.State == alarms.Unacknowledged || a.State == alarms.Returned,
+		Latched:        a.State == alarms.Latched,
 		Shelved:        a.State == alarms.Shelved,
+		Out:            a.State == alarms.OutOfService,
+		Flood:          a.Alarm == alarms.FloodName,
 	}
 	switch a.State {
 	case alarms.Unacknowledged:
 		v.State = "not acknowledged"
 	case alarms.Returned:
 		v.State = "over, not acknowledged"
+	case alarms.Latched:
+		v.State = "over, latched"
+	case alarms.Shelved:
+		v.State = "shelved until " + s.Wall(a.Until).Local().Format("15:04")
+	case alarms.Suppressed:
+		v.State = "told with others"
+	case alarms.OutOfService:
+		v.State = "out of service"
 	}
 	return v
 }
@@ -393,6 +410,11 @@ func lookEvent(s *export.State, e *alarms.Event) eventView {
 		v.Rank = e.Priority.Rank()
 		v.What = e.ID
 		v.Text = string(e.Priority) + ", " + string(e.State) + ": " + e.Text
+	case alarms.EventSetting:
+		v.What = "setting of " + e.Alarm
+		if e.Weakened {
+			v.Rank = e.Priority.Rank()
+		}
 	case alarms.EventAct:
 		v.What = e.Act
 		v.Text = export.ActWords(e)

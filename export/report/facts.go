@@ -19,6 +19,8 @@ type facts struct {
 	phases   []phase
 	gaps     []gap
 	alarms   []*episode
+	quality  alarms.Quality
+	weakened []string        // what the files took from alarms that are high
 	settled  []*alarms.Event // per socket, since the last warm-up and the last adjustment; nil if not
 	watched  time.Duration   // run time less gaps
 	soak     time.Duration   // settled and under HT, less gaps
@@ -43,7 +45,7 @@ type episode struct {
 	priority       alarms.Priority // the highest it reached
 	text, advice   string          // at its highest
 	changes        []alarms.Event
-	raised         bool // it stood at some time: not only suppressed or out of service
+	raised         bool // it stood at some time
 	over           bool
 }
 
@@ -52,6 +54,15 @@ func (e *episode) words() string { return words(e.alarm, e.subject) }
 // aboutMeter says whether the alarm speaks of the measuring, not of the amplifier.
 func (e *episode) aboutMeter() bool {
 	return strings.HasPrefix(e.alarm, "meter-") || slices.Contains([]string{"sense-open", "plate-lead", "record-failing", "clock-jumped"}, e.alarm)
+}
+
+// stood takes that its condition stands or stood: what is told of that goes
+// before what was told of an alarm that was only put aside.
+func (e *episode) stood(ev *alarms.Event) {
+	if !e.raised && ev.Text != "" {
+		e.priority, e.text = ev.Priority, ev.Text
+	}
+	e.raised = true
 }
 
 // gather works out the facts. Missing parts of d are filled with empty ones.
@@ -94,6 +105,10 @@ func gather(in *Data) *facts {
 				g.from = time.Duration(*e.From)
 			}
 			f.gaps = append(f.gaps, g)
+		case alarms.EventSetting:
+			if e.Weakened {
+				f.weakened = append(f.weakened, strings.ReplaceAll(e.Alarm, "-", " ")+" ("+e.Text+")")
+			}
 		case alarms.EventAlarm:
 			a := open[e.ID]
 			if a == nil {
@@ -106,11 +121,18 @@ func gather(in *Data) *facts {
 			}
 			a.changes = append(a.changes, *e)
 			switch e.State {
-			case alarms.Unacknowledged, alarms.Acknowledged, alarms.Returned:
-				a.raised = true
+			case alarms.Unacknowledged, alarms.Acknowledged, alarms.Returned, alarms.Latched:
+				a.stood(e)
+			default:
+				if e.Active {
+					a.stood(e)
+				}
 			}
 			if e.Priority.Rank() > a.priority.Rank() {
-				a.priority, a.text, a.advice = e.Priority, e.Text, e.Advice
+				a.priority, a.text = e.Priority, e.Text
+			}
+			if e.Advice != "" {
+				a.advice = e.Advice
 			}
 			if e.State == alarms.Normal {
 				a.over = true
@@ -124,6 +146,7 @@ func gather(in *Data) *facts {
 	})
 	f.closePhase(d.End)
 	f.watched = d.End - f.gapIn(0, d.End)
+	f.quality = alarms.MeasureQuality(d.Events, d.End)
 	f.findSoak()
 	return f
 }
@@ -207,7 +230,7 @@ func (f *facts) worstOfAll() int {
 func (f *facts) raised(rank int, aboutMeter bool) []string {
 	var kept []*episode
 	for _, e := range f.alarms {
-		if e.raised && e.priority.Rank() == rank && e.aboutMeter() == aboutMeter {
+		if e.raised && e.priority.Rank() == rank && e.aboutMeter() == aboutMeter && e.alarm != alarms.FloodName {
 			kept = append(kept, e)
 		}
 	}
@@ -316,6 +339,9 @@ func (f *facts) verdict() verdict {
 	}
 	if out := f.unwatched(); len(out) > 0 {
 		say("Not watched for, at least for a time: %s.", few(out))
+	}
+	if len(f.weakened) > 0 {
+		say("The files made alarms less than they are: %s.", list(f.weakened))
 	}
 	if want := f.Job.SoakFor; want > 0 && f.soak <= 0 {
 		say("The soak asked for was %s; none was seen.", long(want))

@@ -36,6 +36,9 @@ type view struct {
 	Meters                                []viewMeter
 	Limits                                [][2]string
 	Log                                   []viewLog
+	About                                 [][2]string // each kind of alarm that came
+	Quality                               []alarms.QualityLine
+	QualitySource                         string
 	HT                                    string
 	AlarmsLeft                            int // not told on the owner's page
 }
@@ -133,6 +136,7 @@ func (f *facts) view() *view {
 	v.benchFacts(f)
 	v.meterRows(f)
 	v.limitRows(f)
+	v.Quality, v.QualitySource = f.quality.Lines(), alarms.PerHour.Source
 	v.logRows(f)
 	return v
 }
@@ -225,12 +229,22 @@ func (v *view) alarmRows(f *facts) {
 			a.State = "over"
 		case last.State == alarms.Returned:
 			a.State = "gone at " + chart.ClockSeconds(time.Duration(last.T)) + ", never acknowledged"
+		case last.State == alarms.Latched:
+			a.State = "gone at " + chart.ClockSeconds(time.Duration(last.T)) + ", never reset"
+		}
+		about := [2]string{capital(strings.ReplaceAll(e.alarm, "-", " "))}
+		if s, ok := alarms.About(e.alarm); ok && !slices.ContainsFunc(v.About, func(a [2]string) bool { return a[0] == about[0] }) {
+			about[1] = fmt.Sprintf("To be acted on %s. Likely cause: %s If nobody acts: %s", s.Within, s.Cause, s.Consequence)
+			v.About = append(v.About, about)
 		}
 		was := ""
 		for _, c := range e.changes {
 			s := string(c.State)
 			if c.State != alarms.Normal && c.Priority != "" {
 				s = string(c.Priority) + ", " + s
+			}
+			if c.Active {
+				s += ", stands"
 			}
 			if s != was {
 				a.Changes = append(a.Changes, chart.ClockSeconds(time.Duration(c.T))+" "+s)
@@ -409,7 +423,7 @@ func (v *view) logRows(f *facts) {
 		case alarms.EventAct:
 			r.What = e.Act
 			var parts []string
-			for _, s := range []string{e.Text, e.ID, e.Meter, e.Socket} {
+			for _, s := range []string{e.Text, e.ID, e.Meter, e.Socket, e.By} {
 				if s != "" {
 					parts = append(parts, s)
 				}
@@ -440,6 +454,11 @@ func (v *view) logRows(f *facts) {
 			r.What, r.Words = "gap", e.Text
 		case alarms.EventAlarm:
 			continue // told in full under Alarms
+		case alarms.EventSetting:
+			r.What, r.Words = "setting", e.Alarm+": "+e.Text
+			if e.Weakened {
+				r.Words += " (weaker than its own)"
+			}
 		default:
 			r.What, r.Words = e.Event, e.Text
 		}

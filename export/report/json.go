@@ -82,15 +82,16 @@ func writeJSON(w io.Writer, f *facts) error {
 	v := f.verdict()
 	snap, _ := f.at()
 	head := struct {
-		Run       jsonRun       `json:"run"`
-		Verdict   string        `json:"verdict"`
-		Beside    []string      `json:"beside"`
-		FiguresT  seconds       `json:"figures_t"` // of the figures of sockets and amplifier
-		Sockets   []jsonSocket  `json:"sockets"`
-		Amplifier jsonAmplifier `json:"amplifier"`
-		Meters    []jsonMeter   `json:"meters"`
-		Limits    jsonLimits    `json:"limits"`
-		Host      []string      `json:"host"`
+		Run       jsonRun         `json:"run"`
+		Verdict   string          `json:"verdict"`
+		Beside    []string        `json:"beside"`
+		FiguresT  seconds         `json:"figures_t"` // of the figures of sockets and amplifier
+		Sockets   []jsonSocket    `json:"sockets"`
+		Amplifier jsonAmplifier   `json:"amplifier"`
+		Meters    []jsonMeter     `json:"meters"`
+		Limits    jsonLimits      `json:"limits"`
+		Quality   *alarms.Quality `json:"alarm_quality"`
+		Host      []string        `json:"host"`
 	}{
 		Run: jsonRun{
 			ID: f.RunID, Ticket: f.Job.Ticket, Amplifier: f.Job.Amplifier, Bench: f.Bench.Name,
@@ -100,7 +101,7 @@ func writeJSON(w io.Writer, f *facts) error {
 		FiguresT: seconds(snap.T), Amplifier: amplifierJSON(snap.Amplifier),
 		Verdict: v.Headline, Beside: append([]string{}, v.Beside...),
 		Sockets: []jsonSocket{}, Meters: []jsonMeter{},
-		Limits: limitsOf(f.Job.Limits), Host: append([]string{}, f.Host...),
+		Limits: limitsOf(f.Job.Limits), Quality: &f.quality, Host: append([]string{}, f.Host...),
 	}
 	if f.Ended {
 		end := f.Started.Add(f.End).UTC()

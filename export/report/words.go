@@ -89,6 +89,7 @@ var alarmWords = map[string]string{
 	"not-settled":          "%s not settled in time",
 	"idle-off-target":      "%s idles off its target",
 	"clock-jumped":         "the wall clock jumped",
+	"alarm-flood":          "more alarms than can be told one by one",
 }
 
 // words is an alarm in words.
