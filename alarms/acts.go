@@ -82,7 +82,10 @@ func (c *cond) refuses(a *Act) string {
 	is := c.id + " is " + string(c.state)
 	switch a.Act {
 	case "acknowledge":
-		if !c.canAcknowledge() {
+		switch {
+		case c.state == Latched:
+			return is + ": it was acknowledged; reset it once its cause is found"
+		case !c.canAcknowledge():
 			return is + ": nothing to acknowledge"
 		}
 	case "reset":

@@ -57,6 +57,13 @@ type Event struct {
 	Advice string `json:"advice,omitempty"` // alarm: what to do
 }
 
+// Stands says whether an alarm's condition stands as of this event, whatever
+// people or a flood make of it: what must act on conditions, and not on who was
+// told, goes by this.
+func (e *Event) Stands() bool {
+	return e.Event == EventAlarm && (e.State == Unacknowledged || e.State == Acknowledged || e.Active)
+}
+
 // Phase is where a run stands.
 type Phase string
 

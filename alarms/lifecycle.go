@@ -106,16 +106,14 @@ type cond struct {
 	text     string
 	why      string // why it is out of service
 
-	shelvedUntil *timer
-	shelvedAt    Priority // what it was shelved as
-	again        *timer   // re-alarm
+	later     *timer   // the end of its shelf, or its re-alarm
+	shelvedAt Priority // what it was shelved as
 }
 
 func (e *Engine) newCond(r *rule, subject string, describe func() string) *cond {
 	c := &cond{rule: r, set: r.setting(e.job), subject: subject, id: r.name + "/" + subject, describe: describe, e: e, state: Normal}
 	c.timer = e.newTimer(c.delayOver)
-	c.shelvedUntil = e.newTimer(c.follow)
-	c.again = e.newTimer(c.follow)
+	c.later = e.newTimer(c.follow)
 	e.conds = append(e.conds, c)
 	return c
 }
@@ -279,7 +277,7 @@ func (c *cond) canAcknowledge() bool {
 
 func (c *cond) shelve(d time.Duration) {
 	c.shelvedAt = cmp.Or(c.peak, c.set.starts)
-	c.e.arm(c.shelvedUntil, c.e.now+d)
+	c.e.arm(c.later, c.e.now+d)
 	c.enter(Shelved)
 }
 
@@ -289,16 +287,15 @@ func (c *cond) enter(s State) {
 	was := c.state
 	c.state = s
 	if s != Shelved {
-		c.shelvedUntil.armed = false
+		c.later.armed = false
 	}
-	c.again.armed = false
 	ev := Event{Event: EventAlarm, ID: c.id, Alarm: c.rule.name, Subject: c.subject, Priority: cmp.Or(c.priority, c.set.starts), State: s}
 	switch s {
 	case Unacknowledged:
 		ev.Text, ev.Advice = c.text, c.advice()
 	case Acknowledged:
 		if d := c.set.reAlarm(c.priority); d > 0 {
-			c.e.arm(c.again, c.e.now+d)
+			c.e.arm(c.later, c.e.now+d)
 		}
 	case Latched:
 		ev.Text = c.latched()

@@ -378,7 +378,7 @@ func (e *Engine) lost() string {
 		if (member >= 0) != (c.state == Suppressed) {
 			return is + " and a member of the flood, or neither"
 		}
-		if c.shelvedUntil.armed != (c.state == Shelved) {
+		if c.state == Shelved && !c.later.armed || c.state != Shelved && c.state != Acknowledged && c.later.armed {
 			return is + ", and its shelf has no end, or one without it"
 		}
 		switch c.state {

@@ -112,18 +112,15 @@ func MeasureQuality(events []Event, end time.Duration) Quality {
 			all[ev.ID] = a
 			order = append(order, ev.ID)
 		}
-		active := ev.Active
+		active := ev.Stands()
 		switch ev.State {
 		case Unacknowledged:
-			active = true
 			told = append(told, moment{at, ev.ID})
 			a.told, a.toldAt = append(a.told, at), at
 			q.ByPriority[ev.Priority]++
 			if ev.Alarm != floodRule.name {
 				raised = append(raised, moment{at, ev.ID})
 			}
-		case Acknowledged:
-			active = true
 		case Suppressed:
 			if active && !(a.state == Suppressed && a.active) {
 				q.Grouped++

@@ -183,7 +183,7 @@ func (e *Engine) Snapshot() Snapshot {
 				Active: c.active, Since: c.since, Text: c.words(), Advice: c.advice(),
 				Cause: c.rule.cause, Consequence: c.rule.consequence, Within: c.rule.within}
 			if c.state == Shelved {
-				a.Until = c.shelvedUntil.at
+				a.Until = c.later.at
 			}
 			sn.Alarms = append(sn.Alarms, a)
 		}

@@ -136,7 +136,7 @@ func judge(of id) (r result) {
 		for _, ev := range events {
 			w.event(ev)
 			switch {
-			case ev.Event == alarms.EventAlarm && ev.State == alarms.Unacknowledged:
+			case ev.Alarm != alarms.FloodName && (ev.State == alarms.Unacknowledged || ev.State == alarms.Suppressed && ev.Active):
 				told = append(told, night.Event{T: time.Duration(ev.T), Alarm: ev.Alarm, Subject: ev.Subject, Priority: string(ev.Priority)})
 			case ev.Event == alarms.EventPhase && ev.Phase == alarms.CoolDown:
 				told = append(told, night.Event{T: time.Duration(ev.T), Alarm: string(alarms.CoolDown), Subject: n.BenchName, Priority: string(alarms.Low)})

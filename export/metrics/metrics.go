@@ -45,7 +45,7 @@ var (
 	htVolts = desc("ht_volts", "Highest fresh plate supply reading, to chassis. Absent when not known.")
 	watch   = desc("watch_value", "Value of a watch, in the SI unit named. Absent when not known.", "watch", "unit")
 
-	alarmActive   = desc("alarm_active", "1 while the alarm's condition stands, 0 while it is over but not acknowledged, or shelved without its condition.", "alarm", "subject", "priority")
+	alarmActive   = desc("alarm_active", "1 while the alarm's condition stands, 0 while it is over but not acknowledged or not reset, or put aside without its condition.", "alarm", "subject", "priority")
 	meterReadings = desc("meter_readings_total", "Readings taken from the meter in this run.", "meter")
 	meterAge      = desc("meter_reading_age_seconds", "Run time since the meter's last reading. Absent before the first.", "meter")
 	meterRejected = desc("meter_rejected_frames_total", "Frames from the meter that were thrown away, by reason.", "meter", "reason")

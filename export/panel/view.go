@@ -175,6 +175,11 @@ func look(name string, s *export.State, events []alarms.Event) *view {
 				k.Alarm = &v.Alarms[j]
 				break
 			}
+			if a.Subject == k.Name && a.State == alarms.Suppressed && a.Active && k.Alarm == nil {
+				// A flood tells of it, and here is where it is.
+				at := v.Alarms[j]
+				at.Class, k.Alarm = at.Priority, &at
+			}
 		}
 		v.Sockets = append(v.Sockets, k)
 	}

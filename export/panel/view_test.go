@@ -127,6 +127,11 @@ func TestTopAlarm(t *testing.T) {
 	if v.Top == nil || v.Top.ID != "runaway/V7" || v.More != 1 {
 		t.Fatalf("top %+v, more %d", v.Top, v.More)
 	}
+	f.state.Snapshot.Alarms[0].State = alarms.Suppressed
+	v = look("wall", &f.state, nil)
+	if v.Top == nil || v.Top.ID != "imbalance/north" || v.Sockets[2].Alarm == nil || v.Sockets[2].Alarm.Class != "high" {
+		t.Errorf("with the runaway told by a flood: top %+v, at V7 %+v", v.Top, v.Sockets[2].Alarm)
+	}
 	f.state.Snapshot.Alarms[0].State = alarms.Shelved
 	v = look("wall", &f.state, nil)
 	if v.Top == nil || v.Top.ID != "imbalance/north" || v.More != 0 {
