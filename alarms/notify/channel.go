@@ -519,7 +519,7 @@ func (c *channel) keep() {
 func (c *channel) form(now time.Time, closing bool) {
 	quiet := c.Quiet.Within(minuteOf(now))
 	ready := func(it *item, at time.Time) bool {
-		return !it.Due.After(at) && (!quiet || it.rank() == alarms.High.Rank() || it.Kind == alive)
+		return !it.Due.After(at) && !it.held(quiet)
 	}
 	at := now
 	if closing {
@@ -566,23 +566,21 @@ func (c *channel) next(now time.Time) time.Duration {
 	if o := c.s.Out; o != nil {
 		return max(o.Next.Sub(now), 0)
 	}
-	wait := time.Hour
-	if c.dirty {
-		wait = time.Minute // the disk did not take it: again
-	}
-	if c.AliveAt.Given {
-		wait = min(wait, nextMinute(now, c.AliveAt.Minute).Sub(now))
-	}
+	// Quiet hours and the sign of life go by the wall clock, which may jump: it is
+	// looked at every minute. So is a disk that did not take the queue.
+	wait := time.Minute
 	quiet := c.Quiet.Within(minuteOf(now))
 	for i := range c.s.Queue {
-		it := &c.s.Queue[i]
-		due := it.Due.Sub(now)
-		if quiet && it.rank() < alarms.High.Rank() && it.Kind != alive {
-			due = max(due, nextMinute(now, c.Quiet.To).Sub(now))
+		if it := &c.s.Queue[i]; !it.held(quiet) {
+			wait = min(wait, it.Due.Sub(now))
 		}
-		wait = min(wait, due)
 	}
 	return max(wait, 0)
+}
+
+// held says whether quiet hours keep an item back.
+func (it *item) held(quiet bool) bool {
+	return quiet && it.rank() < alarms.High.Rank() && it.Kind != alive
 }
 
 // signOfLife queues the daily message when its time has come. The caller holds mu.
@@ -604,14 +602,4 @@ func (c *channel) signOfLife(now time.Time) {
 func minuteOf(t time.Time) int {
 	t = t.Local()
 	return 60*t.Hour() + t.Minute()
-}
-
-// nextMinute is when the local clock next shows a minute of the day: after now.
-func nextMinute(now time.Time, minute int) time.Time {
-	y, m, d := now.Local().Date()
-	at := time.Date(y, m, d, minute/60, minute%60, 0, 0, time.Local)
-	if !at.After(now) {
-		at = time.Date(y, m, d+1, minute/60, minute%60, 0, 0, time.Local)
-	}
-	return at
 }

@@ -1,7 +1,9 @@
 package notify
 
 import (
+	"fmt"
 	"io"
+	"math/rand/v2"
 	"net"
 	"sync"
 	"testing"
@@ -40,7 +42,15 @@ type proxy struct {
 
 func newProxy(t testing.TB, to string) *proxy {
 	p := &proxy{to: to}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	// Below the ports that systems give to clients: while nobody listens here,
+	// no other test's client must get the port.
+	var l net.Listener
+	var err error
+	for range 100 {
+		if l, err = net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 15000+rand.IntN(15000))); err == nil {
+			break
+		}
+	}
 	if err != nil {
 		t.Fatal(err)
 	}
