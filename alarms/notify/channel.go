@@ -197,7 +197,7 @@ func (c *channel) alarm(run Run, e *alarms.Event, at, now time.Time) {
 			o.Next = now.Add(c.n.pace.urgent)
 			c.changed()
 		}
-	case alarms.Acknowledged, alarms.Shelved:
+	case alarms.Acknowledged, alarms.Shelved, alarms.Suppressed, alarms.OutOfService:
 		c.drop(func(it *item) bool { return it.is(run.ID, e.ID) && (it.Wait || it.rank() < alarms.High.Rank()) })
 	case alarms.Returned, alarms.Normal:
 		// Acknowledged only after it was over: it no longer needs someone else.
