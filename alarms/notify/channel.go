@@ -182,9 +182,8 @@ func (c *channel) alarm(run Run, e *alarms.Event, at, now time.Time) {
 			return
 		}
 		if waiting >= 0 {
-			// It has got worse before it was told: one alarm, as bad as it is now,
-			// since when it first came.
-			c.s.Queue[waiting].Event = *e
+			// It has got worse before it was told: one alarm, as bad as it is now.
+			c.s.Queue[waiting].Event, c.s.Queue[waiting].At = *e, at
 			c.changed()
 		} else {
 			it := item{Kind: raised, Run: run.ID, Ticket: run.Ticket, Seq: e.Seq, At: at, Due: now.Add(c.n.pace.company), Event: *e}
