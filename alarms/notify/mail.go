@@ -32,7 +32,7 @@ type mailer struct {
 func newMail(u *url.URL, secrets []Secret) (*mailer, error) {
 	m := &mailer{host: u.Hostname(), port: u.Port(), encrypt: "starttls"}
 	if m.host == "" {
-		return nil, errors.New("must name the mail server: smtp://host:587/?from=...&to=...")
+		return nil, errors.New("must name the mail server, as in smtp://host:587/?from=ADDRESS&to=ADDRESS")
 	}
 	if ip := net.ParseIP(m.host); m.host == "localhost" || ip != nil && ip.IsLoopback() {
 		m.encrypt = "none"

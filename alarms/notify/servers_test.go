@@ -18,8 +18,6 @@ import (
 	"testing"
 
 	"github.com/emersion/go-smtp"
-
-	"nightsoak/acquire/bench"
 )
 
 // got is a message as its receiver saw it.
@@ -227,8 +225,4 @@ func (b *bell) heard() []got {
 // mailURL is a channel's URL for a server on loopback.
 func mailURL(addr string) string {
 	return "smtp://" + addr + "/?from=bench@mail.example&to=tech@mail.example"
-}
-
-func webhookChannel(name, addr string) bench.Notify {
-	return channelNamed(name, func(c *bench.Notify) { c.URL = "http://" + addr + "/hook" })
 }
