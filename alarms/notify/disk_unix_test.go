@@ -23,7 +23,7 @@ func TestDiskHangs(t *testing.T) {
 	}
 	h := newHouse(t, dir, channelNamed("a"))
 	h.alarm("record-failing/north", alarms.High, un)
-	for end := time.Now().Add(30 * time.Second); len(h.senders["a"].titles()) == 0 || h.notice("notify-disk/a") == ""; {
+	for end := time.Now().Add(2 * time.Minute); len(h.senders["a"].titles()) == 0 || h.notice("notify-disk/a") == ""; {
 		if time.Now().After(end) {
 			t.Fatalf("not told: %q, notice %q", h.senders["a"].titles(), h.notice("notify-disk/a"))
 		}
