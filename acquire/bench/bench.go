@@ -48,6 +48,7 @@ type Accuracy struct {
 type Panel struct {
 	Listen    string // host:port
 	TokenFile string // empty when not given
+	Link      string // the panel's address for links in messages; empty when not given
 }
 
 // Lines is one [[lines]] outlet.
@@ -57,10 +58,38 @@ type Lines struct {
 
 // Notify is one [[notify]] channel. One of URL, URLFile and Command is given.
 type Notify struct {
-	URL     string   // may hold a password
-	URLFile string   // holds the URL
-	Command []string // program and arguments; the event comes as JSON on its input
-	AtLeast string   // priority from which it tells: low, medium, high
+	Name          string        // [a-z0-9-]+, unique; "notify-1" for the first without one
+	Place         string        // of the table: "bench.toml:12"
+	URL           string        // may hold a password
+	URLFile       string        // holds the URL; without a slash, a systemd credential
+	Secret        string        // the file that holds what stands for {secret} in the URL; likewise
+	Command       []string      // program and arguments; the event comes as JSON on its input
+	AtLeast       string        // priority from which it tells: low, medium, high
+	Quiet         Hours         // when only high priority is told; what is lower waits for their end
+	Resolved      bool          // tells also that what it told is over
+	EscalateAfter time.Duration // tells only what nobody has acknowledged for so long, run time; 0 for at once
+	AliveAt       Clock         // when it tells every day that the daemon is alive
+	Timeout       time.Duration // wall time for one try
+}
+
+// Clock is a time of day, local.
+type Clock struct {
+	Given  bool // false: not stated, Minute means nothing
+	Minute int  // since midnight
+}
+
+// Hours are a stretch of every day, local, which may run over midnight.
+type Hours struct {
+	Given    bool // false: not stated, the others mean nothing
+	From, To int  // minutes since midnight, From included, To not; they differ
+}
+
+// Within says whether a minute of the day is in h.
+func (h Hours) Within(minute int) bool {
+	if h.From < h.To {
+		return h.Given && minute >= h.From && minute < h.To
+	}
+	return h.Given && (minute >= h.From || minute < h.To)
 }
 
 // Cutoff is [cutoff].

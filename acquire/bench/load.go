@@ -50,14 +50,16 @@ func Parse(name string, content []byte) (*Bench, error) {
 	b.Panel = Panel{
 		Listen:    get(panel, "listen", "127.0.0.1:8417", hostPort),
 		TokenFile: get(panel, "token_file", "", text),
+		Link:      get(panel, "link", "", webURL),
 	}
 	panel.done()
 	for _, t := range top.list("lines") {
 		b.Lines = append(b.Lines, Lines{To: need(t, "to", lineOutlet)})
 		t.done()
 	}
-	for _, t := range top.list("notify") {
-		b.Notify = append(b.Notify, notify(t))
+	channels := top.list("notify")
+	for i, t := range channels {
+		b.Notify = append(b.Notify, notify(t, i+1))
 	}
 	if t, given := top.sub("cutoff"); given {
 		b.Cutoff = cutoff(t)
@@ -65,6 +67,11 @@ func Parse(name string, content []byte) (*Bench, error) {
 	b.Alarms = alarmTables(top, nil)
 	top.done()
 	b.crossCheck(meters)
+	for i, n := range b.Notify {
+		if first := slices.IndexFunc(b.Notify, func(o Notify) bool { return o.Name == n.Name }); first < i {
+			channels[i].fail("name", "already the name of the channel at %s; names are unique", channels[first].place("name"))
+		}
+	}
 	if err := f.problems.sorted(); err != nil {
 		return nil, err
 	}
@@ -161,12 +168,21 @@ func lineSettings(v any) (string, error) {
 	return s, err
 }
 
-func notify(t *table) Notify {
+func notify(t *table, number int) Notify {
+	line, _ := t.position("")
 	n := Notify{
-		URL:     get(t, "url", "", anyURL),
-		URLFile: get(t, "url_file", "", text),
-		Command: get(t, "command", nil, texts),
-		AtLeast: get(t, "at_least", "medium", oneOf("low", "medium", "high")),
+		Place:         fmt.Sprintf("%s:%d", t.file.name, line),
+		Name:          get(t, "name", fmt.Sprintf("notify-%d", number), meterName),
+		URL:           get(t, "url", "", anyURL),
+		URLFile:       get(t, "url_file", "", text),
+		Secret:        get(t, "secret", "", text),
+		Command:       get(t, "command", nil, texts),
+		AtLeast:       get(t, "at_least", "medium", oneOf("low", "medium", "high")),
+		Quiet:         get(t, "quiet", Hours{}, hours),
+		Resolved:      get(t, "resolved", false, truth),
+		EscalateAfter: get(t, "escalate_after", 0, duration),
+		AliveAt:       get(t, "alive_at", Clock{}, clock),
+		Timeout:       get(t, "timeout", 30*time.Second, duration),
 	}
 	given := slices.DeleteFunc([]string{"url", "url_file", "command"}, func(k string) bool { return !t.has(k) })
 	switch {
@@ -175,8 +191,60 @@ func notify(t *table) Notify {
 	case len(given) > 1:
 		t.fail(given[1], "[[notify]] has exactly one of url, url_file and command; %s stands already", given[0])
 	}
+	scheme, _, _ := strings.Cut(n.URL, ":")
+	switch placeholder := strings.Contains(n.URL, SecretHere); {
+	case n.URL != "" && placeholder && n.Secret == "":
+		t.fail("url", "has %s, but no secret says which file holds it", SecretHere)
+	case n.URL != "" && n.Secret != "" && !placeholder && scheme != "http" && scheme != "https":
+		t.fail("secret", "has no place in url: write %s there (only http and https take it as a bearer token without)", SecretHere)
+	case n.Secret != "" && n.Command != nil:
+		t.fail("secret", "belongs to url and url_file; a command reads its own secrets")
+	}
+	if n.Timeout < time.Second || n.Timeout > 5*time.Minute {
+		t.fail("timeout", "must be from 1s to 5m: one try that hangs longer keeps all later ones waiting")
+	}
+	if n.AliveAt.Given && n.Quiet.Within(n.AliveAt.Minute) {
+		t.fail("alive_at", "lies within quiet: the sign of life is no alarm, so choose a time outside")
+	}
 	t.done()
 	return n
+}
+
+// SecretHere is what the secret's content replaces in a notification URL.
+const SecretHere = "{secret}"
+
+// clock is a time of day such as "08:00".
+func clock(v any) (Clock, error) {
+	s, _ := v.(string)
+	at, err := time.Parse("15:04", s)
+	if err != nil || len(s) != len("15:04") {
+		return Clock{}, errors.New(`must be a time of day from "00:00" to "23:59", in quotes`)
+	}
+	return Clock{Given: true, Minute: 60*at.Hour() + at.Minute()}, nil
+}
+
+// hours are two times of day such as "22:00-07:00".
+func hours(v any) (Hours, error) {
+	s, _ := v.(string)
+	a, b, _ := strings.Cut(s, "-")
+	from, err1 := clock(a)
+	to, err2 := clock(b)
+	if err1 != nil || err2 != nil || from == to {
+		return Hours{}, errors.New(`must be two different times of day in quotes, such as "22:00-07:00"`)
+	}
+	return Hours{Given: true, From: from.Minute, To: to.Minute}, nil
+}
+
+// webURL is an address that a browser can open.
+func webURL(v any) (string, error) {
+	s, err := text(v)
+	if err != nil {
+		return "", err
+	}
+	if u, err := url.Parse(s); err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil {
+		return "", errors.New(`must be an address without a password, such as "http://192.0.2.5:8417/"`)
+	}
+	return s, nil
 }
 
 // alarmNames are the alarms that a cut-off may act on.
@@ -306,7 +374,7 @@ func anyURL(v any) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	if u, err := url.Parse(s); err != nil || u.Scheme == "" {
+	if u, err := url.Parse(strings.ReplaceAll(s, SecretHere, "x")); err != nil || u.Scheme == "" {
 		// The URL may hold a password: neither it nor the parser's error is shown.
 		return "", errors.New("must be a URL with its scheme")
 	}

@@ -6,6 +6,7 @@ import (
 	"io"
 	"maps"
 	"math"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -692,10 +693,16 @@ func (s *sheet) alarms() {
 	} else {
 		say("no [cutoff]: nothing here drops the mains")
 	}
-	if len(s.bench.Notify) > 0 {
-		say("[[notify]] is configured, but this version does not send: alarms show on the panel and in the log only")
-	} else {
+	if len(s.bench.Notify) == 0 {
 		say("no [[notify]]: alarms show on the panel and in the log only")
+	}
+
+	for _, n := range s.bench.Notify {
+		if u, err := url.Parse(n.URL); err == nil && u.User != nil && n.Secret == "" {
+			if _, password := u.User.Password(); password {
+				say("[[notify]] %s has its password in the bench file, which is kept with every record: put it into a file, with secret or url_file", n.Name)
+			}
+		}
 	}
 
 	s.section("ALARMS")

@@ -16,6 +16,7 @@ import (
 	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
+	"nightsoak/alarms/notify"
 	"nightsoak/drivers"
 	"nightsoak/export"
 	"nightsoak/export/lines"
@@ -35,6 +36,7 @@ type daemon struct {
 	store *record.Store
 	log   zerolog.Logger
 	lines []*lines.Outlet
+	tell  *notify.Notifier
 
 	arrivals chan arrival
 	asks     chan ask
@@ -93,9 +95,7 @@ func newDaemon(b *bench.Bench, speed float64, log zerolog.Logger) (*daemon, erro
 	if b.Cutoff != nil {
 		d.notice("cutoff", "[cutoff] is configured, but this version does not drive it: nothing will drop the mains")
 	}
-	if len(b.Notify) > 0 {
-		d.notice("notify", "[[notify]] is configured, but this version sends nothing: alarms show here only")
-	}
+	d.tell = d.startTelling()
 	for _, l := range b.Lines {
 		o, err := lines.Open(l.To, log)
 		if err != nil {
@@ -116,6 +116,7 @@ func (d *daemon) close() error {
 			d.log.Warn().Err(err).Msg("lines not delivered") // a dead database is no failure of ours
 		}
 	}
+	d.stopTelling()
 	return d.store.Close()
 }
 
@@ -124,6 +125,9 @@ func (d *daemon) close() error {
 func (d *daemon) notice(key, text string) {
 	d.notices.Lock()
 	defer d.notices.Unlock()
+	if (text == "") != (d.notices.m[key] == "") {
+		d.tellNotice(key, text)
+	}
 	if text == "" {
 		delete(d.notices.m, key)
 		return
@@ -254,6 +258,7 @@ func (d *daemon) done(s record.Step) {
 	d.shown.Lock()
 	d.shown.Events = append(d.shown.Events, s.Events...)
 	d.shown.Unlock()
+	d.tell.Events(s.Events, r.past)
 	if r.past {
 		return
 	}
@@ -344,6 +349,7 @@ func (d *daemon) do(q ask) error {
 		d.notices.Lock()
 		d.notices.acked[recordFailing] = true
 		d.notices.Unlock()
+		d.tellHost(alarms.Acknowledged, "")
 		return nil
 	}
 	if err := r.engine.Check(q.act); err != nil {

@@ -10,6 +10,7 @@ import (
 	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
+	"nightsoak/alarms/notify"
 	"nightsoak/export/record"
 )
 
@@ -47,6 +48,7 @@ func (d *daemon) attach(r *liveRun) error {
 	}
 	r.writer = w
 	d.run = r
+	d.tell.Run(notify.Run{ID: r.info.ID, Ticket: r.info.Ticket, Started: r.info.Started}, r.past)
 	d.notice("job", "")
 	d.notice("weakened", "")
 	d.shown.Lock()

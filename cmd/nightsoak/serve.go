@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"nightsoak/acquire/bench"
+	"nightsoak/alarms/notify"
 )
 
 // files are the two files a bench runs by.
@@ -16,6 +17,12 @@ type files struct {
 // load reads both; the job is nil when none is named.
 func (f *files) load() (*bench.Bench, *bench.Job, error) {
 	b, err := bench.Load(f.Bench)
+	if err != nil {
+		return nil, nil, usage(err)
+	}
+	for _, c := range b.Notify {
+		err = errors.Join(err, notify.Check(c))
+	}
 	if err != nil {
 		return nil, nil, usage(err)
 	}
