@@ -32,7 +32,7 @@ func (e *Engine) Check(a Act) error {
 		return refuse("no run is on")
 	}
 	switch a.Act {
-	case "end":
+	case "end", "cut", "rearm":
 	case "note":
 		if strings.TrimSpace(a.Text) == "" {
 			return refuse("the note is empty")
@@ -79,7 +79,7 @@ func (e *Engine) Check(a Act) error {
 			}
 		}
 	default:
-		return refuse("not an act; acts are begin, end, note, mark, adjusted, move, acknowledge, shelve, unshelve")
+		return refuse("not an act; acts are begin, end, note, mark, adjusted, move, acknowledge, shelve, unshelve, cut, rearm")
 	}
 	return nil
 }
@@ -90,7 +90,7 @@ func (e *Engine) act(a *Act) {
 	if e.Check(*a) != nil {
 		return
 	}
-	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, Meter: a.Meter, Socket: a.Socket, Watch: a.Watch, FirstPower: a.FirstPower})
+	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, Meter: a.Meter, Socket: a.Socket, Watch: a.Watch, FirstPower: a.FirstPower, Reading: a.Reading, ReadT: a.ReadT})
 	switch a.Act {
 	case "begin":
 		e.begun, e.firstPower = true, a.FirstPower

@@ -100,7 +100,11 @@ func New(b *bench.Bench, j *bench.Job) *Engine {
 		}
 	})
 	e.soakOver = e.newTimer(func() {
-		e.emit(Event{Event: EventSoakOver, Text: fmt.Sprintf("the soak of %s is over; nothing was switched", people(j.SoakFor))})
+		then := "nothing was switched"
+		if j.CutAtEnd {
+			then = "the job has the mains dropped now"
+		}
+		e.emit(Event{Event: EventSoakOver, Text: fmt.Sprintf("the soak of %s is over; %s", people(j.SoakFor), then)})
 	})
 	return e
 }

@@ -45,6 +45,8 @@ type Event struct {
 	From       *Seconds `json:"from,omitempty"`        // gap
 	For        string   `json:"for,omitempty"`         // act
 	FirstPower bool     `json:"first_power,omitempty"` // act
+	Reading    string   `json:"reading,omitempty"`     // act
+	ReadT      *Seconds `json:"reading_t,omitempty"`   // act
 
 	Text   string `json:"text,omitempty"`   // alarm, act, port, gap, range: what, for people
 	Advice string `json:"advice,omitempty"` // alarm: what to do
