@@ -161,7 +161,8 @@ func TestFullBench(t *testing.T) {
 	}; !reflect.DeepEqual(b.Notify, want) {
 		t.Errorf("notify %+v", b.Notify)
 	}
-	if want := (&Cutoff{"line", "/dev/ttyUSB9", "rts", []string{"over-dissipation", "runaway", "sense-open"}, 7 * time.Second}); !reflect.DeepEqual(b.Cutoff, want) {
+	if want := (&Cutoff{By: "line", Port: "/dev/ttyUSB9", Line: "rts", When: []string{"over-dissipation", "runaway", "sense-open"}, ProveWithin: 7 * time.Second,
+		Timeout: 2 * time.Second, Lease: 2 * time.Second, HoldEvery: 50 * time.Millisecond}); !reflect.DeepEqual(b.Cutoff, want) {
 		t.Errorf("cutoff %+v", b.Cutoff)
 	}
 }

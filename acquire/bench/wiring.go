@@ -680,11 +680,7 @@ func (s *sheet) alarms() {
 	if !judged {
 		off = append(off, "watch")
 	}
-	if s.bench.Cutoff != nil {
-		say("[cutoff] is configured, but this version does not drive it: nothing here drops the mains")
-	} else {
-		say("no [cutoff]: nothing here drops the mains")
-	}
+	s.cutoffLines(say)
 	if len(s.bench.Notify) > 0 {
 		say("[[notify]] is configured, but this version does not send: alarms show on the panel and in the log only")
 	} else {
