@@ -112,6 +112,10 @@ func New(b *bench.Bench, j *bench.Job) *Engine {
 // Now is the run time up to which the run has been judged.
 func (e *Engine) Now() time.Duration { return e.now }
 
+// Due is the earliest run time at which a delay may end; until then, and without
+// input, Advance changes nothing. It is false when no delay runs.
+func (e *Engine) Due() (t time.Duration, ok bool) { return e.nextTimer, e.nextTimer != math.MaxInt64 }
+
 // Phase is where the run stands.
 func (e *Engine) Phase() Phase { return e.phase }
 

@@ -39,6 +39,7 @@ type daemon struct {
 	arrivals chan arrival
 	asks     chan ask
 
+	cut     cutting
 	run     *liveRun // owned by core
 	rejects []drivers.Rejects
 	ports   []error // per meter: what is wrong with its port, owned by core
@@ -90,8 +91,8 @@ func newDaemon(b *bench.Bench, speed float64, log zerolog.Logger) (*daemon, erro
 		arrivals: make(chan arrival, arrivalsHeld), asks: make(chan ask),
 		rejects: make([]drivers.Rejects, len(b.Meters)), ports: make([]error, len(b.Meters))}
 	d.notices.m, d.notices.since, d.notices.acked = map[string]string{}, map[string]time.Time{}, map[string]bool{}
-	if b.Cutoff != nil {
-		d.notice("cutoff", "[cutoff] is configured, but this version does not drive it: nothing will drop the mains")
+	if err := d.openCutoff(); err != nil {
+		return nil, errors.Join(err, store.Close())
 	}
 	if len(b.Notify) > 0 {
 		d.notice("notify", "[[notify]] is configured, but this version sends nothing: alarms show here only")
@@ -116,7 +117,7 @@ func (d *daemon) close() error {
 			d.log.Warn().Err(err).Msg("lines not delivered") // a dead database is no failure of ours
 		}
 	}
-	return d.store.Close()
+	return errors.Join(d.closeCutoff(), d.store.Close())
 }
 
 // notice says something about the daemon itself to everyone who looks; an
@@ -175,26 +176,45 @@ const tick = 100 * time.Millisecond
 func (d *daemon) core(ctx context.Context) error {
 	ticker := time.NewTicker(tick)
 	defer ticker.Stop()
+	due := time.NewTimer(tick)
+	defer due.Stop()
 	for {
+		due.Reset(d.untilDue())
 		select {
 		case a := <-d.arrivals:
 			d.take(a)
 		case q := <-d.asks:
 			q.answer <- d.do(q)
 			d.publish()
+		case <-due.C:
+			d.advance()
 		case <-ticker.C:
-			// What has come already is judged before time moves past it.
-			for range len(d.arrivals) {
-				d.take(<-d.arrivals)
-			}
-			r := d.run
-			t := max(r.clock.Now(), r.engine.Now())
-			d.done(record.Step{Events: r.engine.Advance(t), T: t})
+			d.advance()
 			d.publish()
 		case <-ctx.Done():
 			return d.stop()
 		}
 	}
+}
+
+// untilDue is how long, wall time, until a delay may end; never more than tick.
+func (d *daemon) untilDue() time.Duration {
+	at, ok := d.run.engine.Due()
+	if !ok {
+		return tick
+	}
+	return min(tick, max(0, d.run.clock.Wall(at-d.run.clock.Now())))
+}
+
+// advance moves time on to now.
+func (d *daemon) advance() {
+	// What has come already is judged before time moves past it.
+	for range len(d.arrivals) {
+		d.take(<-d.arrivals)
+	}
+	r := d.run
+	t := max(r.clock.Now(), r.engine.Now())
+	d.done(record.Step{Events: r.engine.Advance(t), T: t})
 }
 
 func (d *daemon) take(a arrival) {
@@ -207,6 +227,7 @@ func (d *daemon) take(a arrival) {
 		d.feed(alarms.Input{T: t, Port: d.portChange(a.meter)})
 	default:
 		d.feed(alarms.Input{T: t, Meter: a.meter, Reading: a.reading})
+		d.judged(a.at)
 		if a.reading.HasValue() {
 			for _, o := range d.lines {
 				o.Meter(d.tags(), d.at(t), d.bench.Meters[a.meter].Name, a.reading)
@@ -248,6 +269,8 @@ func (d *daemon) done(s record.Step) {
 		return
 	}
 	s.Events = slices.Clone(s.Events) // the engine uses its slice again
+	d.cutOn(s.Events)
+	defer d.recordCuts()
 	r.writer.Put(s)
 	d.shown.Lock()
 	d.shown.Events = append(d.shown.Events, s.Events...)
@@ -288,6 +311,7 @@ func (d *daemon) logEvent(e *alarms.Event) {
 
 // publish makes the state of this moment known to whoever looks.
 func (d *daemon) publish() {
+	d.recordCuts()
 	r := d.run
 	s := &export.State{Bench: d.bench.Name, Started: r.info.Started, Snapshot: r.engine.Snapshot(), Rejects: slices.Clone(d.rejects)}
 	if r.writer != nil || r.ended {
@@ -301,6 +325,7 @@ func (d *daemon) publish() {
 	if a := d.hostAlarm(); a != nil {
 		s.Snapshot.Alarms = slices.Insert(s.Snapshot.Alarms, 0, *a)
 	}
+	d.showCutoff(s)
 	d.state.Store(s)
 }
 
@@ -321,6 +346,13 @@ func (d *daemon) do(q ask) error {
 		d.notices.acked[recordFailing] = true
 		d.notices.Unlock()
 		return nil
+	}
+	if a := d.cutoffAlarm(); a != nil && q.act == (alarms.Act{Act: "acknowledge", ID: a.ID}) {
+		d.cut.acked = true
+		return nil
+	}
+	if q.act.Act == "rearm" {
+		return d.mayRearm()
 	}
 	if err := r.engine.Check(q.act); err != nil {
 		return err

@@ -51,6 +51,8 @@ type cli struct {
 	Acknowledge acknowledgeCmd `cmd:"" help:"Acknowledge an alarm."`
 	Shelve      shelveCmd      `cmd:"" help:"Silence an alarm for a time."`
 	Unshelve    unshelveCmd    `cmd:"" help:"End a shelving."`
+	Cut         cutCmd         `cmd:"" help:"Drop the mains now."`
+	Rearm       rearmCmd       `cmd:"" help:"Arm the cut-off again after it has dropped."`
 	State       stateCmd       `cmd:"" help:"Show what the running daemon sees."`
 
 	Runs    runsCmd    `cmd:"" help:"List the recorded runs."`
