@@ -109,14 +109,18 @@ const firstBackOff, lastBackOff = 100 * time.Millisecond, 2 * time.Second
 // lookEvery is how often, wall time, a port that is not being used is looked at.
 const lookEvery = time.Second
 
-// Open makes ready what c configures, with its memory in dir. Nothing is dropped
-// or held yet by way of the port; a port that cannot be opened shows in State.
-// The error is that of a secret's file or of dir.
+// Open makes ready what c configures, with its memory in dir. What has been
+// dropped is dropped again; a port that cannot be opened shows in State. The
+// error is that of a secret's file or of dir.
 func Open(c *bench.Cutoff, dir string, log zerolog.Logger) (*Hand, error) {
 	w, err := newWay(c)
 	if err != nil {
 		return nil, fmt.Errorf("cutoff: %w", err)
 	}
+	return open(c, w, dir, log)
+}
+
+func open(c *bench.Cutoff, w way, dir string, log zerolog.Logger) (*Hand, error) {
 	f, k, err := openFile(dir)
 	if err != nil {
 		return nil, fmt.Errorf("cutoff: %w", err)
@@ -124,8 +128,8 @@ func Open(c *bench.Cutoff, dir string, log zerolog.Logger) (*Hand, error) {
 	h := &Hand{conf: c, way: w, file: f, log: log, kept: k, saved: true,
 		wake: make(chan struct{}, 1), closing: make(chan struct{}), ended: make(chan struct{}), changed: make(chan struct{})}
 	switch {
-	case k.State == Cut:
-		h.done, h.watching = true, watching{proof: k.Proof, text: "HT and currents had not fallen when the daemon ended"}
+	case k.State == Cut: // the last daemon may have died before it was delivered
+		h.cutAt, h.watching = time.Now(), watching{proof: k.Proof, text: "HT and currents had not fallen when the daemon ended"}
 	case k.State == holding && c.HoldEvery > 0:
 		h.Cut(Cause{Text: "the daemon ended while it held the mains, and the hold with it"})
 	case k.State == holding:
@@ -304,7 +308,7 @@ func (h *Hand) Close() error {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	var err error
-	if h.holds() {
+	if h.holds() { // whether run could drop or not: the hold has ended
 		now := time.Now().UTC().Round(time.Millisecond)
 		h.kept.State, h.kept.Since, h.kept.Why, h.saved = Cut, &now, "the daemon was stopped, and the hold with it", false
 	}
@@ -338,6 +342,12 @@ func (h *Hand) run() {
 	for {
 		select {
 		case <-h.closing:
+			h.mu.Lock()
+			holds := h.holds()
+			h.mu.Unlock()
+			if holds {
+				h.letGo(ctx)
+			}
 			return
 		case <-h.wake:
 		case <-timer.C:
@@ -362,6 +372,15 @@ func (h *Hand) run() {
 			wait, backOff = backOff, min(2*backOff, lastBackOff)
 		}
 		timer.Reset(wait)
+	}
+}
+
+// letGo drops once, for a daemon that is being stopped while it holds.
+func (h *Hand) letGo(ctx context.Context) {
+	attempt, cancel := context.WithTimeout(ctx, h.conf.Timeout)
+	defer cancel()
+	if err := h.way.drop(attempt); err != nil {
+		h.log.Error().Err(err).Msg("cut-off: stopping, and the mains could not be dropped")
 	}
 }
 
