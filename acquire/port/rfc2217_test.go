@@ -366,3 +366,48 @@ func FuzzRFC2217(f *testing.F) {
 		}
 	})
 }
+
+// A modem line is driven while the port is open: each level is asked for in
+// RFC 2217's numbers and confirmed; what the line says meanwhile is thrown away,
+// and not taken for the port's last word.
+func TestRFC2217Lines(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := serialServer{}
+		c, err := s.connect(t, "9600 8N1 dtr")
+		if err != nil {
+			t.Fatal(err)
+		}
+		var m ModemLines = c
+		synctest.Wait()
+		asked := len(s.told)
+		io.WriteString(&s, "hello")
+		for _, up := range []bool{false, true, true, false} {
+			if err := errors.Join(m.SetDTR(up), m.SetRTS(!up)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		synctest.Wait()
+		if got := strings.Join(s.told[asked:], ","); got != "5:09,5:0b,5:08,5:0c,5:08,5:0c,5:09,5:0b" {
+			t.Errorf("told %s", got)
+		}
+		s.confirms = answering(setControl, []byte{8}, []byte{9})
+		if err := m.SetDTR(true); !errors.Is(err, ErrLine) || !strings.Contains(err.Error(), "asked for DTR on, the serial server answers DTR off") {
+			t.Errorf("stuck: %v", err)
+		}
+	})
+	synctest.Test(t, func(t *testing.T) {
+		s := serialServer{}
+		c, err := s.connect(t, "9600 8N1 rts")
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.confirms = answering(setControl, nil, nil)
+		began := time.Now()
+		if err := c.SetRTS(false); !errors.Is(err, os.ErrDeadlineExceeded) || !strings.Contains(err.Error(), "does not confirm RTS off within 3s") {
+			t.Errorf("mute: %v", err)
+		}
+		if took := time.Since(began); took != answerTimeout {
+			t.Errorf("given up after %v", took)
+		}
+	})
+}
