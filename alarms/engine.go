@@ -22,7 +22,7 @@ import (
 // Core names the judgement this engine gives. It changes whenever the same
 // inputs could give other events; replayed and recorded events are compared
 // only under the same Core.
-const Core = "4"
+const Core = "5"
 
 // Engine judges one run. It is used by one goroutine.
 type Engine struct {
@@ -115,6 +115,15 @@ func (e *Engine) Now() time.Duration { return e.now }
 // Due is the earliest run time at which a delay may end; until then, and without
 // input, Advance changes nothing. It is false when no delay runs.
 func (e *Engine) Due() (t time.Duration, ok bool) { return e.nextTimer, e.nextTimer != math.MaxInt64 }
+
+// Last is the last reading of the meter with that index in the bench, and when it
+// came, run time; false before the first, and for no meter.
+func (e *Engine) Last(meter int) (r drivers.Reading, t time.Duration, ok bool) {
+	if meter < 0 || meter >= len(e.meters) || !e.meters[meter].seen {
+		return r, 0, false
+	}
+	return e.meters[meter].last, e.meters[meter].lastAt, true
+}
 
 // Phase is where the run stands.
 func (e *Engine) Phase() Phase { return e.phase }

@@ -478,14 +478,17 @@ func TestCause(t *testing.T) {
 	}
 	b := &bench.Bench{Name: "north", Meters: []bench.Meter{{Name: "k1"}, {Name: "ht"}, {Name: "h1"}}}
 	j := &bench.Job{Sockets: []bench.Socket{{Name: "V5", Sense: bench.Sense{Meter: 0}, PlateMeter: 1}}, Watches: []bench.Watch{{Name: "heater", Meter: 2}}}
-	s := &alarms.Snapshot{T: 100 * time.Second}
-	for i, r := range []drivers.Reading{reading("83.1", "mV"), reading("462.0", "V"), reading("6.31", "V")} {
-		s.Meters = append(s.Meters, alarms.MeterState{Name: b.Meters[i].Name, Reading: r, Age: socket.Value{X: 0.25, Known: true}})
+	shown := []drivers.Reading{reading("83.1", "mV"), reading("462.0", "V"), reading("6.31", "V")}
+	last := func(meter int) (drivers.Reading, time.Duration, bool) {
+		if meter < 0 {
+			return drivers.Reading{}, 0, false
+		}
+		return shown[meter], 99750 * time.Millisecond, true
 	}
 	for subject, want := range map[string]string{
 		"V5": "why; k1 showed 83.1 mV", "north": "why; ht showed 462.0 V", "heater": "why; h1 showed 6.31 V", "h1": "why; h1 showed 6.31 V", "nobody": "why",
 	} {
-		c := CauseOf("x/"+subject, subject, "why", b, j, s)
+		c := CauseOf("x/"+subject, subject, "why", b, j, last)
 		a := c.act()
 		if a.Text != want || a.ID != "x/"+subject || a.Act != "cut" {
 			t.Errorf("%s: %+v", subject, a)

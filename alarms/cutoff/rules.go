@@ -8,6 +8,7 @@ import (
 
 	"nightsoak/acquire/bench"
 	"nightsoak/alarms"
+	"nightsoak/drivers"
 )
 
 // Rules are which alarms drop the mains, and how long they must have stood.
@@ -47,8 +48,9 @@ func (r Rules) AtOnce(e *alarms.Event) bool {
 }
 
 // CauseOf is an alarm as a cause, with the last reading of the meter that it is
-// about: of a socket its sense meter, of the bench the plate meter.
-func CauseOf(id, subject, text string, b *bench.Bench, j *bench.Job, s *alarms.Snapshot) Cause {
+// about: of a socket its sense meter, of the bench the plate meter. last is
+// Engine.Last: a whole snapshot would hold the drop up.
+func CauseOf(id, subject, text string, b *bench.Bench, j *bench.Job, last func(meter int) (drivers.Reading, time.Duration, bool)) Cause {
 	c := Cause{ID: id, Text: cmp.Or(text, id)}
 	meter := b.MeterIndex(subject)
 	for i := range j.Sockets {
@@ -64,12 +66,10 @@ func CauseOf(id, subject, text string, b *bench.Bench, j *bench.Job, s *alarms.S
 			meter = j.Watches[i].Meter
 		}
 	}
-	if meter < 0 || meter >= len(s.Meters) || !s.Meters[meter].Age.Known {
-		return c
+	if r, at, ok := last(meter); ok {
+		t := alarms.Seconds(at)
+		c.Meter, c.ReadT, c.Reading = b.Meters[meter].Name, &t, r.Text()+" "+r.Unit()
 	}
-	m := &s.Meters[meter]
-	t := alarms.Seconds((s.T - time.Duration(m.Age.X*float64(time.Second))).Round(time.Millisecond))
-	c.Meter, c.ReadT, c.Reading = m.Name, &t, m.Reading.Text()+" "+m.Reading.Unit()
 	return c
 }
 

@@ -57,8 +57,7 @@ func (d *daemon) cutOn(events []alarms.Event) {
 	for i := range events {
 		switch e := &events[i]; {
 		case rules.AtOnce(e):
-			s := d.run.engine.Snapshot()
-			d.cut.hand.Cut(cutoff.CauseOf(e.ID, e.Subject, e.Text, d.bench, d.run.job, &s))
+			d.cut.hand.Cut(cutoff.CauseOf(e.ID, e.Subject, e.Text, d.bench, d.run.job, d.run.engine.Last))
 		case e.Event == alarms.EventSoakOver && d.run.job.CutAtEnd:
 			d.cut.hand.Cut(cutoff.Cause{Text: "the soak is over, and the job says cut_at_end"})
 		}
@@ -87,7 +86,7 @@ func (d *daemon) showCutoff(s *export.State) {
 	}
 	hand.Look(s.RunID, &s.Snapshot)
 	if a := d.standingCut(s.Snapshot.Alarms, true); a != nil {
-		hand.Cut(cutoff.CauseOf(a.ID, a.Subject, a.Text, d.bench, d.run.job, &s.Snapshot))
+		hand.Cut(cutoff.CauseOf(a.ID, a.Subject, a.Text, d.bench, d.run.job, d.run.engine.Last))
 	}
 	s.Cutoff = hand.State()
 	if a := d.cutoffAlarm(); a != nil {
