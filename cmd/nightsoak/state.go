@@ -64,6 +64,7 @@ type remoteState struct {
 		Age                        *float64 `json:"age_s"`
 	}
 	Alarms []struct{ ID, Priority, State, Text, Advice string }
+	Cutoff struct{ State, Why, Proof string }
 }
 
 // remoteIdle is what a socket idled at, once.
@@ -97,6 +98,9 @@ func (s *remoteState) print(out io.Writer) error {
 		}
 	}
 	fmt.Fprintf(w, "HT at the probe %s (%s)\n", figure(s.HT.Volts, 1, "V"), charged)
+	if c := s.Cutoff; c.State != "absent" {
+		fmt.Fprintf(w, "cut-off %s%s%s\n", c.State, in(" (", c.Proof, ")"), in(": ", c.Why, ""))
+	}
 	for _, x := range s.Sockets {
 		settled := "not settled"
 		if x.Settled {
@@ -128,6 +132,14 @@ func (s *remoteState) print(out io.Writer) error {
 		fmt.Fprintf(w, "%s, %s, %s: %s\n    %s\n", x.ID, x.Priority, x.State, x.Text, x.Advice)
 	}
 	return w.Flush()
+}
+
+// in is a text between two others; nothing where it is empty.
+func in(before, text, after string) string {
+	if text == "" {
+		return ""
+	}
+	return before + text + after
 }
 
 func share(ratio *float64, of string) string {
