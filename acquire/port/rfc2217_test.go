@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -372,7 +373,13 @@ func FuzzRFC2217(f *testing.F) {
 // and not taken for the port's last word.
 func TestRFC2217Lines(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := serialServer{}
+		var stuck atomic.Bool
+		s := serialServer{confirms: func(c byte, v []byte) []byte {
+			if stuck.Load() {
+				return []byte{9}
+			}
+			return v
+		}}
 		c, err := s.connect(t, "9600 8N1 dtr")
 		if err != nil {
 			t.Fatal(err)
@@ -390,18 +397,24 @@ func TestRFC2217Lines(t *testing.T) {
 		if got := strings.Join(s.told[asked:], ","); got != "5:09,5:0b,5:08,5:0c,5:08,5:0c,5:09,5:0b" {
 			t.Errorf("told %s", got)
 		}
-		s.confirms = answering(setControl, []byte{8}, []byte{9})
+		stuck.Store(true)
 		if err := m.SetDTR(true); !errors.Is(err, ErrLine) || !strings.Contains(err.Error(), "asked for DTR on, the serial server answers DTR off") {
 			t.Errorf("stuck: %v", err)
 		}
 	})
 	synctest.Test(t, func(t *testing.T) {
-		s := serialServer{}
+		var mute atomic.Bool
+		s := serialServer{confirms: func(c byte, v []byte) []byte {
+			if mute.Load() {
+				return nil
+			}
+			return v
+		}}
 		c, err := s.connect(t, "9600 8N1 rts")
 		if err != nil {
 			t.Fatal(err)
 		}
-		s.confirms = answering(setControl, nil, nil)
+		mute.Store(true)
 		began := time.Now()
 		if err := c.SetRTS(false); !errors.Is(err, os.ErrDeadlineExceeded) || !strings.Contains(err.Error(), "does not confirm RTS off within 3s") {
 			t.Errorf("mute: %v", err)

@@ -301,17 +301,14 @@ func (h *Hand) Try() error {
 }
 
 // Close lets the hold go and returns when the port is closed. Where that drops
-// the mains it is remembered as a drop.
+// the mains, the next Open finds that they were held, and counts and tells it as
+// a drop: then there is a record to tell it to.
 func (h *Hand) Close() error {
 	close(h.closing)
 	<-h.ended
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	var err error
-	if h.holds() { // whether run could drop or not: the hold has ended
-		now := time.Now().UTC().Round(time.Millisecond)
-		h.kept.State, h.kept.Since, h.kept.Why, h.saved = Cut, &now, "the daemon was stopped, and the hold with it", false
-	}
 	h.file.mu.Lock()
 	defer h.file.mu.Unlock()
 	if !h.saved || h.behind {

@@ -235,7 +235,7 @@ func TestRestart(t *testing.T) {
 		for _, c := range []struct {
 			left []byte
 			why  string
-		}{{nil, "the daemon was stopped"}, {killed, "the daemon ended while it held"}, {[]byte("{"), "damaged"}, {[]byte{}, "damaged"}} {
+		}{{nil, "the daemon ended while it held"}, {killed, "the daemon ended while it held"}, {[]byte("{"), "damaged"}, {[]byte{}, "damaged"}} {
 			if c.left != nil {
 				if err := os.WriteFile(filepath.Join(dir, fileName), c.left, 0o600); err != nil {
 					t.Fatal(err)

@@ -146,6 +146,9 @@ func TestCutoffWithoutDaemon(t *testing.T) {
 				if at, n := l.last(); n > before+1 || n > before && l.isUp() {
 					t.Errorf("%d edges more, the last at %v", n-before, at)
 				}
+				if events := recorded(t, b.dir, ""); strings.Count(events, `"act":"cut"`) != 1 {
+					t.Errorf("recorded\n%s", events)
+				}
 				if code, why := s.post(t, "rearm", nothing); code != http.StatusOK {
 					t.Fatal(code, why)
 				}
