@@ -177,8 +177,10 @@ func (c *rfc2217Conn) set(said *[]byte) error {
 	return err
 }
 
-// SetDTR and SetRTS make the port ModemLines.
+// SetDTR makes the port ModemLines, with SetRTS.
 func (c *rfc2217Conn) SetDTR(up bool) error { return c.drive(dtrOn, up) }
+
+// SetRTS is SetDTR for the other line.
 func (c *rfc2217Conn) SetRTS(up bool) error { return c.drive(rtsOn, up) }
 
 // drive sets one modem line and waits for the server to confirm it.

@@ -177,8 +177,10 @@ func (c *serialConn) SetReadTimeout(d time.Duration) error {
 	return c.wrap(c.Port.SetReadTimeout(d))
 }
 
-// SetDTR and SetRTS make the port ModemLines.
+// SetDTR makes the port ModemLines, with SetRTS.
 func (c *serialConn) SetDTR(up bool) error { return c.modem(c.Port.SetDTR(up)) }
+
+// SetRTS is SetDTR for the other line.
 func (c *serialConn) SetRTS(up bool) error { return c.modem(c.Port.SetRTS(up)) }
 
 func (c *serialConn) modem(err error) error {
