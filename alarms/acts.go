@@ -32,7 +32,7 @@ func (e *Engine) Check(a Act) error {
 		return refuse("no run is on")
 	}
 	switch a.Act {
-	case "end":
+	case "end", "cut", "rearm":
 	case "note":
 		if strings.TrimSpace(a.Text) == "" {
 			return refuse("the note is empty")
@@ -72,7 +72,7 @@ func (e *Engine) Check(a Act) error {
 			return refuse("%s", why)
 		}
 	default:
-		return refuse("not an act; acts are begin, end, note, mark, adjusted, move, acknowledge, reset, shelve, unshelve, out-of-service, in-service")
+		return refuse("not an act; acts are begin, end, note, mark, adjusted, move, acknowledge, reset, shelve, unshelve, out-of-service, in-service, cut, rearm")
 	}
 	return nil
 }
@@ -136,7 +136,7 @@ func (e *Engine) act(a *Act) {
 	if e.Check(*a) != nil {
 		return
 	}
-	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, By: a.By, Meter: a.Meter, Socket: a.Socket, Watch: a.Watch, FirstPower: a.FirstPower})
+	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, By: a.By, Meter: a.Meter, Socket: a.Socket, Watch: a.Watch, FirstPower: a.FirstPower, Reading: a.Reading, ReadT: a.ReadT})
 	switch a.Act {
 	case "begin":
 		e.begun, e.firstPower = true, a.FirstPower

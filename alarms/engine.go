@@ -102,13 +102,30 @@ func New(b *bench.Bench, j *bench.Job) *Engine {
 		}
 	})
 	e.soakOver = e.newTimer(func() {
-		e.emit(Event{Event: EventSoakOver, Text: fmt.Sprintf("the soak of %s is over; nothing was switched", people(j.SoakFor))})
+		then := "nothing was switched"
+		if j.CutAtEnd {
+			then = "the job has the mains dropped now"
+		}
+		e.emit(Event{Event: EventSoakOver, Text: fmt.Sprintf("the soak of %s is over; %s", people(j.SoakFor), then)})
 	})
 	return e
 }
 
 // Now is the run time up to which the run has been judged.
 func (e *Engine) Now() time.Duration { return e.now }
+
+// Due is the earliest run time at which a delay may end; until then, and without
+// input, Advance changes nothing. It is false when no delay runs.
+func (e *Engine) Due() (t time.Duration, ok bool) { return e.nextTimer, e.nextTimer != math.MaxInt64 }
+
+// Last is the last reading of the meter with that index in the bench, and when it
+// came, run time; false before the first, and for no meter.
+func (e *Engine) Last(meter int) (r drivers.Reading, t time.Duration, ok bool) {
+	if meter < 0 || meter >= len(e.meters) || !e.meters[meter].seen {
+		return r, 0, false
+	}
+	return e.meters[meter].last, e.meters[meter].lastAt, true
+}
 
 // Phase is where the run stands.
 func (e *Engine) Phase() Phase { return e.phase }

@@ -52,6 +52,8 @@ type Event struct {
 	For        string   `json:"for,omitempty"`         // act
 	By         string   `json:"by,omitempty"`          // act: who, by name
 	FirstPower bool     `json:"first_power,omitempty"` // act
+	Reading    string   `json:"reading,omitempty"`     // act
+	ReadT      *Seconds `json:"reading_t,omitempty"`   // act
 
 	Text   string `json:"text,omitempty"`   // alarm, act, port, gap, range, setting: what, for people
 	Advice string `json:"advice,omitempty"` // alarm: what to do

@@ -24,15 +24,17 @@ type Input struct {
 
 // Act is what an operator did.
 type Act struct {
-	Act        string `json:"act"`                   // begin end note mark adjusted move acknowledge reset shelve unshelve out-of-service in-service
-	ID         string `json:"id,omitempty"`          // of an act on an alarm: its id
-	By         string `json:"by,omitempty"`          // out-of-service, in-service: who, by name
-	Text       string `json:"text,omitempty"`        // note; mark: "before", "after"; out-of-service: why
-	Watch      string `json:"watch,omitempty"`       // mark
-	For        string `json:"for,omitempty"`         // shelve: how long, "30m"
-	Meter      string `json:"meter,omitempty"`       // move
-	Socket     string `json:"socket,omitempty"`      // move, adjusted (or "all")
-	FirstPower bool   `json:"first_power,omitempty"` // begin
+	Act        string   `json:"act"`                   // begin end note mark adjusted move acknowledge reset shelve unshelve out-of-service in-service cut rearm
+	ID         string   `json:"id,omitempty"`          // of an act on an alarm: its id; cut: of the alarm that cut
+	By         string   `json:"by,omitempty"`          // out-of-service, in-service: who, by name
+	Text       string   `json:"text,omitempty"`        // note; mark: "before", "after"; out-of-service, cut: why
+	Watch      string   `json:"watch,omitempty"`       // mark
+	For        string   `json:"for,omitempty"`         // shelve: how long, "30m"
+	Meter      string   `json:"meter,omitempty"`       // move; cut: whose reading caused it
+	Socket     string   `json:"socket,omitempty"`      // move, adjusted (or "all")
+	FirstPower bool     `json:"first_power,omitempty"` // begin
+	Reading    string   `json:"reading,omitempty"`     // cut: that reading as displayed, "83.1 mV"
+	ReadT      *Seconds `json:"reading_t,omitempty"`   // cut: when it came
 }
 
 // PortChange is a meter's port opened, lost or refused.

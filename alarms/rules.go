@@ -65,12 +65,18 @@ func allRules() []*rule {
 	return append(all, &watchRule, &floodRule)
 }
 
-// recordFailing is the daemon's own about itself, raised outside the core.
-var recordFailing = rule{name: "record-failing", priority: High,
+// hostRules are the daemon's own about itself, raised outside the core.
+var hostRules = []*rule{{name: "cutoff-failed", priority: High,
+	advice:      "Switch the amplifier off at the mains yourself, now. Then look at contactor, adaptor and cable.",
+	cause:       "A contact that has welded, a cable or adaptor that came loose, a relay without supply.",
+	consequence: "What was to be dropped goes on: the heat, the current, the HT.",
+	within:      AtOnce,
+}, {name: "record-failing", priority: High,
 	advice:      "Look at the disk of this computer: space, mount, cable. The run goes on being watched, but not written down.",
 	cause:       "The disk is full, gone, or does not answer.",
 	consequence: "What happens from now on cannot be proved, and after a restart it is as if it had not been.",
-	within:      TenMinutes}
+	within:      TenMinutes,
+}}
 
 // Sheet is what a person must know of an alarm.
 type Sheet struct {
@@ -83,7 +89,7 @@ type Sheet struct {
 
 // About is the sheet of the alarm with that name; false for none such.
 func About(alarm string) (Sheet, bool) {
-	for _, r := range append(allRules(), &recordFailing) {
+	for _, r := range append(allRules(), hostRules...) {
 		if r.name == alarm {
 			return Sheet{r.name, r.highest(), r.cause, r.consequence, r.advice, r.within}, true
 		}

@@ -24,7 +24,7 @@ func alarmTable() string {
 	b.WriteString("| alarm | priority | on-delay | off-delay | deadband | latches | re-alarm | act | likely cause | if nobody acts | what to do |\n")
 	b.WriteString("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |\n")
 	job := &bench.Job{Limits: bench.DefaultLimits()}
-	for _, r := range append(allRules(), &recordFailing) {
+	for _, r := range append(allRules(), hostRules...) {
 		s := r.setting(job)
 		priority, on, off, deadband, latches, again := string(r.priority), people(s.onDelay), people(s.offDelay), "", "no", orNever(s.reAlarm(r.highest()))
 		if r.worst != "" {
@@ -41,7 +41,7 @@ func alarmTable() string {
 			on, off = "`silent_after`", "none"
 		case &floodRule:
 			on, off, latches, again = people(floodGather), "none", "no", "never"
-		case &recordFailing:
+		case hostRules[0], hostRules[1]:
 			on, off, latches, again = "none", "none", "no", "never"
 		}
 		for _, d := range []*string{&on, &off} {
@@ -83,7 +83,7 @@ func TestAlarmTable(t *testing.T) {
 func TestRulesSayAll(t *testing.T) {
 	rank := []Response{BeforeNight, Hour, TenMinutes, AtOnce}
 	names := map[string]bool{}
-	for _, r := range append(allRules(), &recordFailing) {
+	for _, r := range append(allRules(), hostRules...) {
 		if names[r.name] {
 			t.Errorf("%s: twice", r.name)
 		}
@@ -102,7 +102,7 @@ func TestRulesSayAll(t *testing.T) {
 		}
 		const head = "name = \"north\"\n[[meter]]\nname = \"k1\"\nport = \"/dev/ttyUSB0\"\nformat = \"fs9721\"\n"
 		_, err := bench.Parse("bench.toml", []byte(head+"[alarm."+r.name+"]\npriority = \"low\"\n"))
-		if own := r == &floodRule || r == &recordFailing; (err == nil) == own {
+		if own := r == &floodRule || slices.Contains(hostRules, r); (err == nil) == own {
 			t.Errorf("[alarm.%s]: %v", r.name, err)
 		} else if own {
 			continue

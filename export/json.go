@@ -6,6 +6,7 @@ import (
 
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
+	"nightsoak/alarms/cutoff"
 	"nightsoak/drivers"
 )
 
@@ -22,6 +23,7 @@ type stateJSON struct {
 	Meters  []meterJSON  `json:"meters"`
 	Alarms  []alarmJSON  `json:"alarms"`
 	Notices []string     `json:"notices"`
+	Cutoff  cutoff.State `json:"cutoff"`
 }
 
 type runJSON struct {
@@ -152,6 +154,10 @@ func (s State) MarshalJSON() ([]byte, error) {
 		Meters:  make([]meterJSON, 0, len(snap.Meters)),
 		Alarms:  make([]alarmJSON, 0, len(snap.Alarms)),
 		Notices: append([]string{}, s.Notices...),
+		Cutoff:  s.Cutoff,
+	}
+	if v.Cutoff.State == "" {
+		v.Cutoff.State = cutoff.Absent
 	}
 	if s.RunID != "" {
 		v.Run = &runJSON{s.RunID, s.Ticket, s.Amplifier, s.Wall(0), snap.Phase, s.Wall(snap.PhaseSince), alarms.Seconds(snap.T)}

@@ -10,6 +10,7 @@ import (
 
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
+	"nightsoak/alarms/cutoff"
 	"nightsoak/drivers"
 )
 
@@ -33,7 +34,7 @@ func TestStateJSON(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	charged := true
+	charged, cutAt := true, time.Date(2026, 1, 14, 22, 44, 24, 0, time.UTC)
 	s := State{
 		Bench: "north", RunID: "r1", Ticket: "R-1187", Amplifier: "four-tube bass head, 100 W",
 		Started: time.Date(2026, 1, 14, 21, 12, 0, 0, time.FixedZone("", 3600)),
@@ -60,6 +61,7 @@ func TestStateJSON(t *testing.T) {
 		},
 		Rejects: []drivers.Rejects{{drivers.Noise: 3}},
 		Notices: []string{"a notice"},
+		Cutoff:  cutoff.State{State: cutoff.Cut, By: "line", Why: "V5 is over", Since: &cutAt, Proof: cutoff.Proved, Seen: "HT fell", ProvedAt: &cutAt, ProvedRun: "r1"},
 	}
 	want := map[string]any{
 		"bench": "north",
@@ -90,6 +92,8 @@ func TestStateJSON(t *testing.T) {
 		"alarms": []any{map[string]any{"id": "drift/V5", "alarm": "drift", "subject": "V5", "priority": "medium", "state": "unacknowledged", "active": true,
 			"since": "2026-01-14T22:40:00.5Z", "text": "V5 drifts", "advice": "look"}},
 		"notices": []any{"a notice"},
+		"cutoff": map[string]any{"state": "cut", "by": "line", "why": "V5 is over", "since": "2026-01-14T22:44:24Z", "holding": false,
+			"proof": "proved", "seen": "HT fell", "proved_at": "2026-01-14T22:44:24Z", "proved_run": "r1"},
 	}
 	if diff := cmp.Diff(want, decode(t, s)); diff != "" {
 		t.Error(diff)
@@ -103,7 +107,8 @@ func TestStateJSON(t *testing.T) {
 func TestNoRun(t *testing.T) {
 	want := map[string]any{"bench": "north", "run": nil, "ht": map[string]any{"volts": nil, "charged": nil, "settled_volts": nil},
 		"amplifier": map[string]any{"ht_current_a": nil, "power_w": nil, "fuse_ratio": nil, "imbalance": nil},
-		"sockets":   []any{}, "watches": []any{}, "meters": []any{}, "alarms": []any{}, "notices": []any{}}
+		"sockets":   []any{}, "watches": []any{}, "meters": []any{}, "alarms": []any{}, "notices": []any{},
+		"cutoff": map[string]any{"state": "absent", "since": nil, "holding": false, "proved_at": nil}}
 	if diff := cmp.Diff(want, decode(t, State{Bench: "north"})); diff != "" {
 		t.Error(diff)
 	}

@@ -8,6 +8,7 @@ import (
 
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
+	"nightsoak/alarms/cutoff"
 	"nightsoak/drivers"
 )
 
@@ -21,8 +22,9 @@ type State struct {
 	Snapshot  alarms.Snapshot
 	Rejects   []drivers.Rejects // per meter, in the order of Snapshot.Meters
 	// Notices are what the daemon itself has to say, in words: a record that
-	// fails, a cut-off that is configured but not driven.
+	// fails.
 	Notices []string
+	Cutoff  cutoff.State
 }
 
 // Wall is the wall-clock stamp of run time t, UTC.

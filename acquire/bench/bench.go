@@ -92,13 +92,40 @@ func (h Hours) Within(minute int) bool {
 	return h.Given && (minute >= h.From || minute < h.To)
 }
 
-// Cutoff is [cutoff].
+// Cutoff is [cutoff]: how the mains are dropped, and on what. Times are wall
+// time where nothing else stands.
 type Cutoff struct {
 	By          string        // line, bytes, modbus, command, http
-	Port        string        // of line, bytes and modbus
-	Line        string        // of line: dtr, rts
 	When        []string      // alarm names
+	After       time.Duration // run time that one of them must have stood at high priority; 0: at once
 	ProveWithin time.Duration // run time for HT and currents to be seen to fall
+	Port        string        // of line, bytes and modbus
+	Timeout     time.Duration // for one attempt to drop
+
+	// Lease is how long a judged reading lets the hold go on, of ways that hold
+	// by repeating; HoldEvery is the repetition, of line the time between edges.
+	// 0: the hold is sent once, when armed, or never.
+	Lease, HoldEvery time.Duration
+
+	Line   string // of line: dtr, rts
+	Serial string // line settings of bytes and modbus, on a port that has them
+
+	Hold, Drop, Reply []byte // of bytes: what holds, what drops, what then must come back; empty for none
+
+	Address byte   // of modbus
+	Coil    uint16 // by its address in the request
+	TCP     bool   // framing "tcp"
+	DropOn  bool   // the coil that is on drops; else the one that is off
+
+	Command []string // program and arguments
+
+	Method, URL, URLFile, Body, TokenFile string // of http; one of URL and URLFile, which may hold a password
+}
+
+// JobCutoff is [cutoff] of a job: what it says of when the bench's acts.
+type JobCutoff struct {
+	When  []string      // alarm names; nil: as the bench says
+	After time.Duration // as Cutoff.After; negative: as the bench says
 }
 
 // MeterIndex is the index of the meter with that name, or -1.
@@ -114,8 +141,9 @@ type Job struct {
 	IdleTarget float64       // ratio of the plate dissipation limit; 0 when not given
 	SoakFor    time.Duration // run time of the soak; 0 when not given
 	CutAtEnd   bool          // drop the mains once SoakFor is over
-	HTFuse     float64       // rated current of the HT fuse, ampere; 0 when not given
-	Sockets    []Socket      // at least one
+	Cutoff     JobCutoff
+	HTFuse     float64  // rated current of the HT fuse, ampere; 0 when not given
+	Sockets    []Socket // at least one
 	Watches    []Watch
 	Limits     Limits
 	Alarms     map[string]Alarm // the bench's, with the job's own keys in their place

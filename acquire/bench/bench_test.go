@@ -2,6 +2,8 @@ package bench
 
 import (
 	"bytes"
+	"cmp"
+	"encoding/hex"
 	"errors"
 	"flag"
 	"io/fs"
@@ -179,7 +181,8 @@ func TestFullBench(t *testing.T) {
 	}; !reflect.DeepEqual(b.Notify, want) {
 		t.Errorf("notify %+v", b.Notify)
 	}
-	if want := (&Cutoff{"line", "/dev/ttyUSB9", "rts", []string{"over-dissipation", "runaway", "sense-open"}, 7 * time.Second}); !reflect.DeepEqual(b.Cutoff, want) {
+	if want := (&Cutoff{By: "line", Port: "/dev/ttyUSB9", Line: "rts", When: []string{"over-dissipation", "runaway", "sense-open"}, ProveWithin: 7 * time.Second,
+		Timeout: 2 * time.Second, Lease: 2 * time.Second, HoldEvery: 50 * time.Millisecond}); !reflect.DeepEqual(b.Cutoff, want) {
 		t.Errorf("cutoff %+v", b.Cutoff)
 	}
 }
@@ -408,6 +411,88 @@ func judge(t *testing.T, text []byte, err error) {
 	for _, p := range ps {
 		if p.Line < 1 || p.Line > lines || p.Column < 1 || p.Column > len(text)+1 || strings.ContainsAny(p.Error(), "\r\n") {
 			t.Errorf("%+q at %d:%d of %d lines", p.Error(), p.Line, p.Column, lines)
+		}
+	}
+}
+
+// What a relay board is told, as the file writes it.
+func TestByteStrings(t *testing.T) {
+	for text, want := range map[string]string{
+		"OFF":                    "OFF",
+		`OFF\r\n`:                "OFF\r\n",
+		"OFF\r":                  "OFF\r",
+		`\xA0\x01\x00\xa1`:       "\xa0\x01\x00\xa1",
+		`a\\b\tc`:                "a\\b\tc",
+		"hex: A0 01 00 A1":       "\xa0\x01\x00\xa1",
+		"hex:a00100A1":           "\xa0\x01\x00\xa1",
+		"hex: ":                  "",
+		"":                       "",
+		"hex: A0 1":              "",
+		"hex: 0xA0":              "",
+		`\`:                      "",
+		`\x4`:                    "",
+		`\xZZ`:                   "",
+		`\x+1`:                   "",
+		`\q`:                     "",
+		"é":                      "",
+		strings.Repeat("a", 256): strings.Repeat("a", 256),
+		strings.Repeat("a", 257): "",
+	} {
+		got, err := byteString(text)
+		if string(got) != want || (err == nil) != (want != "") {
+			t.Errorf("%q: %q, %v; want %q", text, got, err, want)
+		}
+	}
+	if _, err := byteString(int64(5)); err == nil {
+		t.Error("a number passes for bytes")
+	}
+}
+
+func FuzzByteString(f *testing.F) {
+	for _, s := range []string{"OFF\r", `\xA0\x01`, `\`, `\x`, "hex: A0 01", "hex:", `hex: \x41`, "é"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		b, err := byteString(s)
+		if err != nil {
+			return
+		}
+		if len(b) == 0 || len(b) > 256 {
+			t.Errorf("%q is %d bytes", s, len(b))
+		}
+		// Written as hex, they are the same bytes.
+		if again, err := byteString("hex: " + hex.EncodeToString(b)); err != nil || !bytes.Equal(again, b) {
+			t.Errorf("%q is % x, and again % x, %v", s, b, again, err)
+		}
+	})
+}
+
+// Each way's own keys, and what stands where they are left out.
+func TestCutoffWays(t *testing.T) {
+	const head = "name = \"n\"\n[[meter]]\nname = \"k1\"\nport = \"/dev/ttyUSB0\"\nformat = \"fs9721\"\n[cutoff]\nwhen = [\"runaway\"]\n"
+	usual := func(c Cutoff) Cutoff {
+		c.When, c.ProveWithin, c.Lease = []string{"runaway"}, 10*time.Second, cmp.Or(c.Lease, 2*time.Second)
+		c.Timeout = cmp.Or(c.Timeout, 2*time.Second)
+		return c
+	}
+	for text, want := range map[string]Cutoff{
+		"by = \"line\"\nport = \"rfc2217://h:1\"":                                                                        {By: "line", Port: "rfc2217://h:1", Line: "dtr", HoldEvery: 50 * time.Millisecond},
+		"by = \"bytes\"\nport = \"/dev/ttyUSB9\"\ndrop = 'OFF\\r'":                                                       {By: "bytes", Port: "/dev/ttyUSB9", Serial: "9600 8N1", Drop: []byte("OFF\r")},
+		"by = \"bytes\"\nport = \"tcp://h:1\"\ndrop = 'a'\nhold = 'b'\nhold_every = \"1s\"\nlease = \"5s\"\nreply = 'c'": {By: "bytes", Port: "tcp://h:1", Serial: "9600 8N1", Drop: []byte("a"), Hold: []byte("b"), Reply: []byte("c"), HoldEvery: time.Second, Lease: 5 * time.Second},
+		"by = \"modbus\"\nport = \"tcp://h:502\"\nframing = \"tcp\"\naddress = 0\ncoil = 65535\ndrop = \"on\"":           {By: "modbus", Port: "tcp://h:502", Serial: "9600 8N1", TCP: true, Coil: 65535, DropOn: true},
+		"by = \"modbus\"\nport = \"/dev/ttyUSB9\"\nserial = \"19200 8E1\"\ncoil = 0\ntimeout = \"500ms\"":                {By: "modbus", Port: "/dev/ttyUSB9", Serial: "19200 8E1", Address: 1, Timeout: 500 * time.Millisecond},
+		"by = \"command\"\ncommand = [\"relay\", \"off\"]":                                                               {By: "command", Command: []string{"relay", "off"}},
+		"by = \"http\"\nurl = \"http://h/off\"\nbody = \"\"\nafter = \"5s\"":                                             {By: "http", URL: "http://h/off", Method: "POST", After: 5 * time.Second},
+		"by = \"http\"\nurl_file = \"/f\"\nmethod = \"PUT\"\nbody = \"x\\ny\"\ntoken_file = \"/t\"":                      {By: "http", URLFile: "/f", Method: "PUT", Body: "x\ny", TokenFile: "/t"},
+	} {
+		b, err := Parse("bench.toml", []byte(head+text+"\n"))
+		if err != nil {
+			t.Errorf("%s: %v", text, err)
+			continue
+		}
+		want = usual(want)
+		if !reflect.DeepEqual(*b.Cutoff, want) {
+			t.Errorf("%s:\n%+v, want\n%+v", text, *b.Cutoff, want)
 		}
 	}
 }

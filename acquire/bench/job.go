@@ -38,6 +38,7 @@ func ParseJob(name string, content []byte, b *Bench) (*Job, error) {
 		SoakFor:    get(top, "soak_for", 0, duration),
 		CutAtEnd:   get(top, "cut_at_end", false, truth),
 		HTFuse:     get(top, "ht_fuse", 0, amount(drivers.Current, 10, "500mA")),
+		Cutoff:     jobCutoff(top, b),
 	}
 	sockets := top.list("socket")
 	for i, t := range sockets {

@@ -61,8 +61,9 @@ func Parse(name string, content []byte) (*Bench, error) {
 	for i, t := range channels {
 		b.Notify = append(b.Notify, notify(t, i+1))
 	}
-	if t, given := top.sub("cutoff"); given {
-		b.Cutoff = cutoff(t)
+	cut, given := top.sub("cutoff")
+	if given {
+		b.Cutoff = cutoff(cut)
 	}
 	b.Alarms = alarmTables(top, nil)
 	top.done()
@@ -71,6 +72,9 @@ func Parse(name string, content []byte) (*Bench, error) {
 		if first := slices.IndexFunc(b.Notify, func(o Notify) bool { return o.Name == n.Name }); first < i {
 			channels[i].fail("name", "already the name of the channel at %s; names are unique", channels[first].place("name"))
 		}
+	}
+	if given {
+		b.checkLease(cut)
 	}
 	if err := f.problems.sorted(); err != nil {
 		return nil, err
@@ -253,30 +257,6 @@ var alarmNames = []string{
 	"drift", "step", "no-conduction", "supply", "watch", "meter-silent", "meter-overload",
 	"intermittent", "meter-wrong-function", "meter-hold", "meter-frozen", "imbalance", "not-settled", "idle-off-target",
 	"meter-low-battery", "meter-auto-off", "clock-jumped",
-}
-
-func cutoff(t *table) *Cutoff {
-	c := &Cutoff{
-		By:          need(t, "by", oneOf("line", "bytes", "modbus", "command", "http")),
-		Port:        get(t, "port", "", portSpec),
-		When:        need(t, "when", texts),
-		ProveWithin: get(t, "prove_within", 10*time.Second, duration),
-	}
-	if c.By == "line" {
-		c.Line = get(t, "line", "dtr", oneOf("dtr", "rts"))
-	} else if get(t, "line", "", text); t.has("line") && c.By != "" {
-		t.fail("line", `belongs to by = "line", not to by = %q`, c.By)
-	}
-	if !t.has("port") && slices.Contains([]string{"line", "bytes", "modbus"}, c.By) {
-		t.fail("port", "is missing from [cutoff]: by = %q drives a port", c.By)
-	}
-	for _, name := range c.When {
-		if !slices.Contains(alarmNames, name) {
-			t.fail("when", "no such alarm: %q; %s", name, known(name, alarmNames))
-		}
-	}
-	t.done()
-	return c
 }
 
 // crossCheck finds what is wrong between meters, and between a meter and the cut-off.

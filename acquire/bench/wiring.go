@@ -688,11 +688,7 @@ func (s *sheet) alarms() {
 			say("%s is out of service: %s", name, why)
 		}
 	}
-	if s.bench.Cutoff != nil {
-		say("[cutoff] is configured, but this version does not drive it: nothing here drops the mains")
-	} else {
-		say("no [cutoff]: nothing here drops the mains")
-	}
+	s.cutoffLines(say)
 	if len(s.bench.Notify) == 0 {
 		say("no [[notify]]: alarms show on the panel and in the log only")
 	}

@@ -28,6 +28,17 @@ type Conn interface {
 	SetReadTimeout(d time.Duration) error
 }
 
+// ModemLines is a Conn whose modem lines can be driven while it is open: that
+// of a serial device or of an RFC 2217 server. Through a server, a call returns
+// when the server has confirmed the level, and fails when it does not within
+// 3 s; what the line says meanwhile is thrown away. A port that has no such
+// lines fails with errors.ErrUnsupported.
+type ModemLines interface {
+	Conn
+	SetDTR(up bool) error
+	SetRTS(up bool) error
+}
+
 // What may be wrong with a port, for errors.Is. A missing device is
 // fs.ErrNotExist, a forbidden one fs.ErrPermission, a port that this program
 // closed itself fs.ErrClosed, a server that does not answer

@@ -177,6 +177,32 @@ func (c *rfc2217Conn) set(said *[]byte) error {
 	return err
 }
 
+// SetDTR makes the port ModemLines, with SetRTS.
+func (c *rfc2217Conn) SetDTR(up bool) error { return c.drive(dtrOn, up) }
+
+// SetRTS is SetDTR for the other line.
+func (c *rfc2217Conn) SetRTS(up bool) error { return c.drive(rtsOn, up) }
+
+// drive sets one modem line and waits for the server to confirm it.
+func (c *rfc2217Conn) drive(on byte, up bool) error {
+	s := setting{setControl, []byte{on}, true}
+	if !up {
+		s.value[0]++
+	}
+	for i := range c.settings { // what was asked at the beginning holds no longer
+		if c.settings[i].isAnswer(setControl+confirmed, s.value) {
+			c.settings[i] = s
+		}
+	}
+	c.unconfirmed = []setting{s}
+	var said []byte
+	err := c.converse(comPort(s.command, s.value...), &said, func() bool { return len(c.unconfirmed) == 0 })
+	if err == errLate {
+		err = fail(c.spec, os.ErrDeadlineExceeded, "the serial server does not confirm %v within %v: has its port modem lines?", s, answerTimeout)
+	}
+	return err
+}
+
 // raw is how the port is named that passes bytes and no more.
 func (c *rfc2217Conn) raw() string { return strings.Replace(c.spec, "rfc2217:", "tcp:", 1) }
 

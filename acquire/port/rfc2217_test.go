@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -363,6 +364,63 @@ func FuzzRFC2217(f *testing.F) {
 		}
 		if least := len(l.settings()) - strings.Count(string(p), "\xff\xfa"); len(c.unconfirmed) < least {
 			t.Errorf("%d unconfirmed, want at least %d", len(c.unconfirmed), least)
+		}
+	})
+}
+
+// A modem line is driven while the port is open: each level is asked for in
+// RFC 2217's numbers and confirmed; what the line says meanwhile is thrown away,
+// and not taken for the port's last word.
+func TestRFC2217Lines(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var stuck atomic.Bool
+		s := serialServer{confirms: func(c byte, v []byte) []byte {
+			if stuck.Load() {
+				return []byte{9}
+			}
+			return v
+		}}
+		c, err := s.connect(t, "9600 8N1 dtr")
+		if err != nil {
+			t.Fatal(err)
+		}
+		var m ModemLines = c
+		synctest.Wait()
+		asked := len(s.told)
+		io.WriteString(&s, "hello")
+		for _, up := range []bool{false, true, true, false} {
+			if err := errors.Join(m.SetDTR(up), m.SetRTS(!up)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		synctest.Wait()
+		if got := strings.Join(s.told[asked:], ","); got != "5:09,5:0b,5:08,5:0c,5:08,5:0c,5:09,5:0b" {
+			t.Errorf("told %s", got)
+		}
+		stuck.Store(true)
+		if err := m.SetDTR(true); !errors.Is(err, ErrLine) || !strings.Contains(err.Error(), "asked for DTR on, the serial server answers DTR off") {
+			t.Errorf("stuck: %v", err)
+		}
+	})
+	synctest.Test(t, func(t *testing.T) {
+		var mute atomic.Bool
+		s := serialServer{confirms: func(c byte, v []byte) []byte {
+			if mute.Load() {
+				return nil
+			}
+			return v
+		}}
+		c, err := s.connect(t, "9600 8N1 rts")
+		if err != nil {
+			t.Fatal(err)
+		}
+		mute.Store(true)
+		began := time.Now()
+		if err := c.SetRTS(false); !errors.Is(err, os.ErrDeadlineExceeded) || !strings.Contains(err.Error(), "does not confirm RTS off within 3s") {
+			t.Errorf("mute: %v", err)
+		}
+		if took := time.Since(began); took != answerTimeout {
+			t.Errorf("given up after %v", took)
 		}
 	})
 }

@@ -177,6 +177,19 @@ func (c *serialConn) SetReadTimeout(d time.Duration) error {
 	return c.wrap(c.Port.SetReadTimeout(d))
 }
 
+// SetDTR makes the port ModemLines, with SetRTS.
+func (c *serialConn) SetDTR(up bool) error { return c.modem(c.Port.SetDTR(up)) }
+
+// SetRTS is SetDTR for the other line.
+func (c *serialConn) SetRTS(up bool) error { return c.modem(c.Port.SetRTS(up)) }
+
+func (c *serialConn) modem(err error) error {
+	if errors.Is(err, syscall.ENOTTY) {
+		return fail(c.spec, errors.Join(errors.ErrUnsupported, err), "has no modem lines: a pseudo terminal and some adaptors have none")
+	}
+	return c.wrap(err)
+}
+
 // Close waits until the device is let go, also when another Close is under way.
 func (c *serialConn) Close() error {
 	c.once.Do(func() {

@@ -442,3 +442,22 @@ func TestList(t *testing.T) {
 		}
 	}
 }
+
+// A pseudo terminal has no modem lines, and says so.
+func TestNoModemLines(t *testing.T) {
+	_, path := newPTY(t)
+	c, err := Open(t.Context(), path, "9600 8N1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	m, ok := c.(ModemLines)
+	if !ok {
+		t.Fatalf("%T drives no modem lines", c)
+	}
+	for _, err := range []error{m.SetDTR(true), m.SetRTS(false)} {
+		if !errors.Is(err, errors.ErrUnsupported) || !strings.Contains(err.Error(), "has no modem lines") {
+			t.Error(err)
+		}
+	}
+}

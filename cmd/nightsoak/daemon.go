@@ -41,6 +41,7 @@ type daemon struct {
 	arrivals chan arrival
 	asks     chan ask
 
+	cut     cutting
 	run     *liveRun // owned by core
 	rejects []drivers.Rejects
 	ports   []error // per meter: what is wrong with its port, owned by core
@@ -92,8 +93,8 @@ func newDaemon(b *bench.Bench, speed float64, log zerolog.Logger) (*daemon, erro
 		arrivals: make(chan arrival, arrivalsHeld), asks: make(chan ask),
 		rejects: make([]drivers.Rejects, len(b.Meters)), ports: make([]error, len(b.Meters))}
 	d.notices.m, d.notices.since, d.notices.acked = map[string]string{}, map[string]time.Time{}, map[string]bool{}
-	if b.Cutoff != nil {
-		d.notice("cutoff", "[cutoff] is configured, but this version does not drive it: nothing will drop the mains")
+	if err := d.openCutoff(); err != nil {
+		return nil, errors.Join(err, store.Close())
 	}
 	d.tell = d.startTelling()
 	for _, l := range b.Lines {
@@ -117,7 +118,7 @@ func (d *daemon) close() error {
 		}
 	}
 	d.stopTelling()
-	return d.store.Close()
+	return errors.Join(d.closeCutoff(), d.store.Close())
 }
 
 // notice says something about the daemon itself to everyone who looks; an
@@ -125,8 +126,10 @@ func (d *daemon) close() error {
 func (d *daemon) notice(key, text string) {
 	d.notices.Lock()
 	defer d.notices.Unlock()
-	if (text == "") != (d.notices.m[key] == "") {
-		d.tellNotice(key, text)
+	if host := slices.Contains(hostAlarmNames, key); host && text == "" && d.notices.m[key] != "" {
+		d.tellHost(key, alarms.Normal, "")
+	} else if host && text != "" && d.notices.m[key] == "" {
+		d.tellHost(key, alarms.Unacknowledged, text)
 	}
 	if text == "" {
 		delete(d.notices.m, key)
@@ -141,23 +144,29 @@ func (d *daemon) notice(key, text string) {
 	d.notices.m[key] = text
 }
 
-// hostAlarm is the alarm that the daemon raises about itself: beside the core's
-// alarms, since it is not replayed. nil while the record is well.
-func (d *daemon) hostAlarm() *alarms.AlarmState {
+// hostAlarmNames are the notices that are alarms.
+var hostAlarmNames = []string{cutoffFailed, recordFailing}
+
+// hostAlarms are the alarms that the daemon raises about itself: beside the
+// core's, since they are not replayed.
+func (d *daemon) hostAlarms() (standing []alarms.AlarmState) {
 	d.notices.Lock()
 	defer d.notices.Unlock()
-	text := d.notices.m[recordFailing]
-	if text == "" {
-		return nil
+	for _, name := range hostAlarmNames {
+		text := d.notices.m[name]
+		if text == "" {
+			continue
+		}
+		about, _ := alarms.About(name)
+		a := alarms.AlarmState{ID: name + "/" + d.bench.Name, Alarm: name, Subject: d.bench.Name, Priority: alarms.High,
+			State: alarms.Unacknowledged, Active: true, Since: max(0, d.run.clock.At(d.notices.since[name])), Text: text,
+			Advice: about.Advice, Cause: about.Cause, Consequence: about.Consequence, Within: about.Within}
+		if d.notices.acked[name] {
+			a.State = alarms.Acknowledged
+		}
+		standing = append(standing, a)
 	}
-	about, _ := alarms.About(recordFailing)
-	a := &alarms.AlarmState{ID: recordFailing + "/" + d.bench.Name, Alarm: recordFailing, Subject: d.bench.Name, Priority: alarms.High,
-		State: alarms.Unacknowledged, Active: true, Since: max(0, d.run.clock.At(d.notices.since[recordFailing])), Text: text,
-		Advice: about.Advice, Cause: about.Cause, Consequence: about.Consequence, Within: about.Within}
-	if d.notices.acked[recordFailing] {
-		a.State = alarms.Acknowledged
-	}
-	return a
+	return standing
 }
 
 // Reading, Port and Rejected make the daemon the meters' sink.
@@ -180,26 +189,45 @@ const tick = 100 * time.Millisecond
 func (d *daemon) core(ctx context.Context) error {
 	ticker := time.NewTicker(tick)
 	defer ticker.Stop()
+	due := time.NewTimer(tick)
+	defer due.Stop()
 	for {
+		due.Reset(d.untilDue())
 		select {
 		case a := <-d.arrivals:
 			d.take(a)
 		case q := <-d.asks:
 			q.answer <- d.do(q)
 			d.publish()
+		case <-due.C:
+			d.advance()
 		case <-ticker.C:
-			// What has come already is judged before time moves past it.
-			for range len(d.arrivals) {
-				d.take(<-d.arrivals)
-			}
-			r := d.run
-			t := max(r.clock.Now(), r.engine.Now())
-			d.done(record.Step{Events: r.engine.Advance(t), T: t})
+			d.advance()
 			d.publish()
 		case <-ctx.Done():
 			return d.stop()
 		}
 	}
+}
+
+// untilDue is how long, wall time, until a delay may end; never more than tick.
+func (d *daemon) untilDue() time.Duration {
+	at, ok := d.run.engine.Due()
+	if !ok {
+		return tick
+	}
+	return min(tick, max(0, d.run.clock.Wall(at-d.run.clock.Now())))
+}
+
+// advance moves time on to now.
+func (d *daemon) advance() {
+	// What has come already is judged before time moves past it.
+	for range len(d.arrivals) {
+		d.take(<-d.arrivals)
+	}
+	r := d.run
+	t := max(r.clock.Now(), r.engine.Now())
+	d.done(record.Step{Events: r.engine.Advance(t), T: t})
 }
 
 func (d *daemon) take(a arrival) {
@@ -212,6 +240,7 @@ func (d *daemon) take(a arrival) {
 		d.feed(alarms.Input{T: t, Port: d.portChange(a.meter)})
 	default:
 		d.feed(alarms.Input{T: t, Meter: a.meter, Reading: a.reading})
+		d.judged(a.at)
 		if a.reading.HasValue() {
 			for _, o := range d.lines {
 				o.Meter(d.tags(), d.at(t), d.bench.Meters[a.meter].Name, a.reading)
@@ -254,6 +283,8 @@ func (d *daemon) done(s record.Step) {
 	}
 	s.Events = slices.Clone(s.Events) // the engine uses its slice again
 	d.tellWeakened(s.Events)
+	d.cutOn(s.Events)
+	defer d.recordCuts()
 	r.writer.Put(s)
 	d.shown.Lock()
 	d.shown.Events = append(d.shown.Events, s.Events...)
@@ -317,19 +348,19 @@ func (d *daemon) tellWeakened(events []alarms.Event) {
 
 // publish makes the state of this moment known to whoever looks.
 func (d *daemon) publish() {
+	d.recordCuts()
 	r := d.run
 	s := &export.State{Bench: d.bench.Name, Started: r.info.Started, Snapshot: r.engine.Snapshot(), Rejects: slices.Clone(d.rejects)}
 	if r.writer != nil || r.ended {
 		s.RunID, s.Ticket, s.Amplifier = r.info.ID, r.info.Ticket, r.info.Amplifier
 	}
+	d.showCutoff(s)
+	s.Snapshot.Alarms = slices.Insert(s.Snapshot.Alarms, 0, d.hostAlarms()...)
 	d.notices.Lock()
 	for _, k := range slices.Sorted(maps.Keys(d.notices.m)) {
 		s.Notices = append(s.Notices, d.notices.m[k])
 	}
 	d.notices.Unlock()
-	if a := d.hostAlarm(); a != nil {
-		s.Snapshot.Alarms = slices.Insert(s.Snapshot.Alarms, 0, *a)
-	}
 	d.state.Store(s)
 }
 
@@ -342,15 +373,21 @@ func (d *daemon) do(q ask) error {
 		}
 		return d.begin(q.job, q.act.FirstPower)
 	}
-	if a := d.hostAlarm(); a != nil && q.act.ID == a.ID {
+	for _, a := range d.hostAlarms() {
+		if a.ID != q.act.ID {
+			continue
+		}
 		if q.act.Act != "acknowledge" {
 			return fmt.Errorf("%w: %s: %s can only be acknowledged", alarms.ErrRefused, q.act.Act, a.ID)
 		}
 		d.notices.Lock()
-		d.notices.acked[recordFailing] = true
+		d.notices.acked[a.Alarm] = true
 		d.notices.Unlock()
-		d.tellHost(alarms.Acknowledged, "")
+		d.tellHost(a.Alarm, alarms.Acknowledged, "")
 		return nil
+	}
+	if q.act.Act == "rearm" {
+		return d.mayRearm()
 	}
 	if err := r.engine.Check(q.act); err != nil {
 		return err

@@ -54,6 +54,8 @@ type cli struct {
 	Reset       resetCmd       `cmd:"" help:"Let go of an alarm that latched: it is over, and its cause is found."`
 	Out         outCmd         `cmd:"" name:"out-of-service" help:"Take an alarm out of service: it is not raised until it is put back."`
 	In          inCmd          `cmd:"" name:"in-service" help:"Put an alarm back in service."`
+	Cut         cutCmd         `cmd:"" help:"Drop the mains now."`
+	Rearm       rearmCmd       `cmd:"" help:"Arm the cut-off again after it has dropped."`
 	State       stateCmd       `cmd:"" help:"Show what the running daemon sees."`
 
 	Runs    runsCmd    `cmd:"" help:"List the recorded runs."`

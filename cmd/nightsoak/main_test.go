@@ -25,9 +25,18 @@ import (
 // The tests run the real program: this test binary, told to be nightsoak.
 const beNightsoak = "NIGHTSOAK_TEST_MAIN"
 
+// roles are other programs that this one can be told to be: by an environment
+// variable, whose value they are given.
+var roles = map[string]func(arg string){}
+
 func TestMain(m *testing.M) {
 	if os.Getenv(beNightsoak) != "" {
 		main()
+	}
+	for name, role := range roles {
+		if arg := os.Getenv(name); arg != "" {
+			role(arg)
+		}
 	}
 	os.Exit(m.Run())
 }

@@ -64,6 +64,12 @@ func (d *daemon) Trace(width, height int) (*chart.Trace, bool) {
 }
 
 func (d *daemon) Act(ctx context.Context, act alarms.Act) error {
+	switch act.Act {
+	case "cut":
+		return d.cutNow(ctx)
+	case "rearm":
+		return d.rearm(ctx)
+	}
 	return d.ask(ctx, ask{act: act})
 }
 

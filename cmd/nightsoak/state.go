@@ -64,6 +64,7 @@ type remoteState struct {
 		Age                        *float64 `json:"age_s"`
 	}
 	Alarms []remoteAlarm
+	Cutoff struct{ State, Why, Proof string }
 }
 
 // remoteAlarm is one alarm that is not normal.
@@ -100,6 +101,9 @@ func (s *remoteState) print(out io.Writer) error {
 		}
 	}
 	fmt.Fprintf(w, "HT at the probe %s (%s)\n", figure(s.HT.Volts, 1, "V"), charged)
+	if c := s.Cutoff; c.State != "absent" {
+		fmt.Fprintf(w, "cut-off %s%s%s\n", c.State, in(" (", c.Proof, ")"), in(": ", c.Why, ""))
+	}
 	for _, x := range s.Sockets {
 		settled := "not settled"
 		if x.Settled {
@@ -134,6 +138,14 @@ func (s *remoteState) print(out io.Writer) error {
 		}
 	}
 	return w.Flush()
+}
+
+// in is a text between two others; nothing where it is empty.
+func in(before, text, after string) string {
+	if text == "" {
+		return ""
+	}
+	return before + text + after
 }
 
 func share(ratio *float64, of string) string {

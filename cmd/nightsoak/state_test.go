@@ -9,6 +9,7 @@ import (
 
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
+	"nightsoak/alarms/cutoff"
 	"nightsoak/export"
 )
 
@@ -52,6 +53,14 @@ V6   as found      41.2 mA  unknown  share unknown          at 0:10:13
 `
 	if got := printed(); got != want {
 		t.Errorf("printed\n%s\nwant\n%s", got, want)
+	}
+	st.Cutoff = cutoff.State{State: cutoff.Armed, By: "line", Holding: true}
+	if got := printed(); !strings.Contains(got, "\ncut-off armed\n") {
+		t.Errorf("of a cut-off that is armed:\n%s", got)
+	}
+	st.Cutoff = cutoff.State{State: cutoff.Cut, Why: "V7 at 115 %", Proof: cutoff.NotProved}
+	if got := printed(); !strings.Contains(got, "\ncut-off cut (not proved): V7 at 115 %\n") {
+		t.Errorf("of one that has dropped:\n%s", got)
 	}
 	st.Snapshot.Amplifier = alarms.AmplifierState{}
 	if got := printed(); !strings.Contains(got, "\nall  output tubes  unknown  unknown  ") {

@@ -26,24 +26,11 @@ func (d *daemon) stopTelling() {
 	}
 }
 
-// tellNotice tells people of a notice that has come, or with an empty text
-// gone, when it is an alarm. The caller holds the notices.
-func (d *daemon) tellNotice(key, text string) {
-	if key != recordFailing {
-		return
-	}
-	state := alarms.Unacknowledged
-	if text == "" {
-		state = alarms.Normal
-	}
-	d.tellHost(state, text)
-}
-
-// tellHost tells people how the daemon's own alarm stands.
-func (d *daemon) tellHost(state alarms.State, text string) {
-	e := alarms.Event{ID: recordFailing + "/" + d.bench.Name, Alarm: recordFailing, Subject: d.bench.Name, Priority: alarms.High, State: state}
+// tellHost tells people how an alarm of the daemon's own stands.
+func (d *daemon) tellHost(name string, state alarms.State, text string) {
+	e := alarms.Event{ID: name + "/" + d.bench.Name, Alarm: name, Subject: d.bench.Name, Priority: alarms.High, State: state}
 	if state == alarms.Unacknowledged {
-		about, _ := alarms.About(recordFailing)
+		about, _ := alarms.About(name)
 		e.Text, e.Advice = text, about.Advice
 	}
 	d.tell.Host(e)

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -20,19 +21,38 @@ const (
 	refused = 0x80 // in the function of an answer that is an exception
 )
 
-// question is a request to read registers.
+// question is a request to read registers, or one coil, or to write one coil.
 type question struct {
 	tcp               bool // MBAP, else RTU
 	address, function byte
-	register          uint16
-	registers         byte
+	register          uint16 // or coil
+	registers         byte   // of a coil that is read 1; of one that is written 1 for on, 0 for off
+}
+
+// asked is what stands behind the register in the request.
+func (q question) asked() uint16 {
+	if q.function == writeCoil {
+		return 0xFF00 * uint16(q.registers)
+	}
+	return uint16(q.registers)
+}
+
+// bytes is how many bytes of data the answer has.
+func (q question) bytes() int {
+	switch q.function {
+	case readCoils:
+		return 1
+	case writeCoil:
+		return 0
+	}
+	return 2 * int(q.registers)
 }
 
 // exchange is a question as sent, and what begins each answer to it.
 type exchange struct {
 	question
 	sent      []byte
-	answer    []byte // two bytes a register follow
+	answer    []byte // the data follow
 	exception []byte // one byte follows
 }
 
@@ -51,12 +71,15 @@ func (q question) exchange() *exchange {
 	}
 	x := &exchange{
 		question:  q,
-		sent:      append(begin(q.function, 4), byte(q.register>>8), byte(q.register), 0, q.registers),
-		answer:    append(begin(q.function, 1+2*q.registers), 2*q.registers),
+		sent:      append(begin(q.function, 4), byte(q.register>>8), byte(q.register), byte(q.asked()>>8), byte(q.asked())),
+		answer:    append(begin(q.function, 1+byte(q.bytes())), byte(q.bytes())),
 		exception: begin(q.function|refused, 1),
 	}
+	if q.function == writeCoil {
+		x.answer = x.sent // V1.1b3, 6.5: the answer is an echo of the request
+	}
 	if !q.tcp {
-		x.sent = binary.LittleEndian.AppendUint16(x.sent, crc(x.sent))
+		x.sent = binary.LittleEndian.AppendUint16(slices.Clip(x.sent), crc(x.sent))
 	}
 	return x
 }
@@ -65,9 +88,11 @@ func (q question) exchange() *exchange {
 // or the code of an exception, or neither. The question itself, which some
 // two-wire adaptors hear, is passed over, and so is all that answers another.
 func (x *exchange) find(got []byte) (data []byte, code byte) {
-	got = x.withoutEcho(got)
+	if x.function != writeCoil { // whose answer is no other
+		got = x.withoutEcho(got)
+	}
 	for i := range got {
-		if data := x.cut(got[i:], x.answer, 2*int(x.registers)); data != nil {
+		if data := x.cut(got[i:], x.answer, x.bytes()); data != nil {
 			return data, 0
 		}
 		if e := x.cut(got[i:], x.exception, 1); e != nil && e[0] != 0 {
@@ -174,7 +199,7 @@ func (q question) drain(c drivers.Conn) error {
 func (x *exchange) wrong(got []byte, timeout time.Duration) error {
 	heard := x.withoutEcho(got)
 	other := x.whole(heard)
-	want := x.size(len(x.answer) + 2*int(x.registers))
+	want := x.size(len(x.answer) + x.bytes())
 	switch {
 	case len(heard) == 0:
 		echo := ""
@@ -190,7 +215,7 @@ func (x *exchange) wrong(got []byte, timeout time.Duration) error {
 		return bad(drivers.NoReply, "within %v only an answer to an earlier question came: write a greater timeout", timeout)
 	case other != nil && other[0] == x.address && other[1] == x.function:
 		return bad(drivers.BadReply, "the answer % X has %d bytes of data, asked were %d: check type, or whether two meters have this address",
-			other, len(other)-3, 2*x.registers)
+			other, len(other)-3, x.bytes())
 	case other != nil:
 		return bad(drivers.BadReply, "the answer % X is that of address %d, function %d, asked was function %d: check whether two meters have this address, or another program asks on this line",
 			other, other[0], other[1], x.function)

@@ -19,9 +19,11 @@ import (
 
 // bank is a meter's registers behind the library's server.
 type bank struct {
-	unit           uint8
-	input, holding map[uint16]uint16
-	refuses        map[uint16]error // by first register
+	unit             uint8
+	input, holding   map[uint16]uint16
+	refuses          map[uint16]error // by first register
+	coils            []bool
+	stuck, writeOnly bool // the coils
 }
 
 func (b *bank) read(table map[uint16]uint16, unit uint8, first, count uint16) (values []uint16, err error) {
@@ -52,8 +54,17 @@ func (b *bank) HandleHoldingRegisters(r *library.HoldingRegistersRequest) ([]uin
 	return b.read(b.holding, r.UnitId, r.Addr, r.Quantity)
 }
 
-func (*bank) HandleCoils(*library.CoilsRequest) ([]bool, error) {
-	return nil, library.ErrIllegalFunction
+func (b *bank) HandleCoils(r *library.CoilsRequest) ([]bool, error) {
+	if b.coils == nil || b.writeOnly && !r.IsWrite {
+		return nil, library.ErrIllegalFunction
+	}
+	if r.UnitId != b.unit || r.Quantity != 1 || int(r.Addr) >= len(b.coils) {
+		return nil, library.ErrIllegalDataAddress
+	}
+	if r.IsWrite && !b.stuck {
+		b.coils[r.Addr] = r.Args[0]
+	}
+	return b.coils[r.Addr : r.Addr+1], nil
 }
 
 func (*bank) HandleDiscreteInputs(*library.DiscreteInputsRequest) ([]bool, error) {

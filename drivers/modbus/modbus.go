@@ -1,6 +1,6 @@
 // Package modbus asks a meter that keeps its figure in Modbus registers: one
 // number a reading, from one or two registers of the input or holding table.
-// Nothing is ever written to a meter.
+// Nothing is ever written to a meter; [WriteCoil] is for the relay of a cut-off.
 //
 // The keys in the bench file:
 //
@@ -73,8 +73,10 @@ const usualTimeout = 500 * time.Millisecond
 
 // The functions.
 const (
+	readCoils   = 1
 	readHolding = 3
 	readInput   = 4
+	writeCoil   = 5
 )
 
 // number is one of the types. integer is nil for the float.

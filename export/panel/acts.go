@@ -60,13 +60,9 @@ func (p *panel) act(w http.ResponseWriter, r *http.Request) {
 		refuse(w, status, "%s", err)
 		return
 	}
-	switch name {
-	case "cut", "rearm":
-		refuse(w, http.StatusNotImplemented, "this version does not drive a cut-off")
-		return
-	case "begin":
+	if name == "begin" {
 		err = p.src.Begin(r.Context(), []byte(body.job), body.act.FirstPower)
-	default:
+	} else {
 		err = p.src.Act(r.Context(), body.act)
 	}
 	if err != nil {

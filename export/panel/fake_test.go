@@ -13,6 +13,7 @@ import (
 	"nightsoak/acquire/socket"
 	"nightsoak/acquire/tube"
 	"nightsoak/alarms"
+	"nightsoak/alarms/cutoff"
 	"nightsoak/drivers"
 	"nightsoak/export"
 	"nightsoak/export/report/chart"
@@ -172,7 +173,8 @@ func scene(name string) *fake {
 		k[3].Figures, k[3].DriftPerHour, k[3].Age, k[3].Settled, k[3].Why = socket.Figures{}, socket.Value{}, is(49), false, "k4 silent for 49 s"
 		snap.Meters[3].State, snap.Meters[3].Age = "silent", is(49)
 		raise("meter-silent/k4", "meter-silent", "k4", alarms.Medium, alarms.Unacknowledged, "k4 is silent for 49 s: V8 is not watched", "Switch k4 on again; turn off its automatic power-off.")
-		s.Notices = []string{"the bench file has a cut-off, which this version does not drive"}
+		s.Notices = []string{"the job file was changed since this run began"}
+		s.Cutoff = cutoff.State{State: cutoff.Failed, By: "line", Why: "the cut-off cannot drop the mains: /dev/ttyUSB9: no such device"}
 	case "cool-down":
 		snap.Phase, snap.PhaseSince, snap.T = alarms.CoolDown, minutes(612), minutes(613.2)
 		snap.HT.Volts = is(121)

@@ -15,6 +15,7 @@ import (
 	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
+	"nightsoak/alarms/cutoff"
 	"nightsoak/export"
 	"nightsoak/export/report/chart"
 )
@@ -23,7 +24,7 @@ import (
 // stream sends a section again when it has changed, so what people see is
 // worded in one place, here.
 var sections = map[string][]string{
-	"bench": {"head", "notices", "alarms", "sockets", "trace", "meters", "happened", "adjust", "runs"},
+	"bench": {"head", "cutoff", "notices", "alarms", "sockets", "trace", "meters", "happened", "adjust", "runs"},
 	"wall":  {"head", "sockets", "verdict", "trace"},
 	"idle":  {"head", "hand", "trims", "verdict"},
 }
@@ -63,12 +64,22 @@ type view struct {
 	Meters  []meterView
 	Watches []watchView
 	Notices []string
+	Cut     cutView
 	Events  []eventView
 	Before  int // events of this run that are not shown
 	LastSeq int // sequence number of the last event
 	Trace   template.HTML
 	Runs    []runRow
 	RunsErr string
+}
+
+// cutView is the cut-off in words.
+type cutView struct {
+	There bool // there is one
+	Bad   bool // it has failed
+	Down  bool // it has dropped, or is dropping
+	Words string
+	Why   string
 }
 
 type htView struct {
@@ -154,6 +165,7 @@ func look(name string, s *export.State, events []alarms.Event) *view {
 		v.Elapsed = ago(snap.T)
 		v.Started = s.Wall(0).Local().Format("2006-01-02 15:04 MST")
 	}
+	v.Cut = lookCutoff(s.Cutoff)
 	v.HT = lookHT(snap.HT, snap.Phase, v.On)
 	for _, a := range snap.Alarms {
 		v.Alarms = append(v.Alarms, lookAlarm(s, a))
@@ -206,6 +218,34 @@ func look(name string, s *export.State, events []alarms.Event) *view {
 		for _, e := range slices.Backward(events[v.Before:]) {
 			v.Events = append(v.Events, lookEvent(s, &e))
 		}
+	}
+	return v
+}
+
+// lookCutoff words the cut-off. That it was told to drop is not that the mains
+// are off: only HT and currents seen to fall are.
+func lookCutoff(c cutoff.State) cutView {
+	v := cutView{There: c.State != "" && c.State != cutoff.Absent, Why: c.Why}
+	switch c.State {
+	case cutoff.Armed:
+		v.Words, v.Why = "Cut-off armed", "by "+c.By
+		if c.Holding {
+			v.Why += ", holding"
+		}
+	case cutoff.Dropping:
+		v.Words, v.Down = "Dropping the mains", true
+	case cutoff.Cut:
+		v.Down = true
+		switch c.Proof {
+		case cutoff.Proved:
+			v.Words = "Mains dropped, HT and currents were seen to fall"
+		case cutoff.Waiting:
+			v.Words = "Told to drop the mains, waiting for HT and currents to fall"
+		default:
+			v.Words = "Told to drop the mains, not proved"
+		}
+	case cutoff.Failed:
+		v.Words, v.Bad, v.Down = "Cut-off failed", true, c.Proof != ""
 	}
 	return v
 }

@@ -8,6 +8,7 @@ import (
 
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
+	"nightsoak/alarms/cutoff"
 )
 
 func TestHTWords(t *testing.T) {
@@ -139,5 +140,39 @@ func TestTopAlarm(t *testing.T) {
 	}
 	if v.Sockets[2].Alarm != nil {
 		t.Errorf("V7 still calls: %+v", v.Sockets[2].Alarm)
+	}
+}
+
+// What the bench page says of the cut-off, and which buttons it has: that it was
+// told to drop is never called off.
+func TestCutoffWords(t *testing.T) {
+	for _, c := range []struct {
+		state       cutoff.State
+		words       string
+		class       string
+		now, rearms bool
+	}{
+		{cutoff.State{}, "", "", false, false},
+		{cutoff.State{State: cutoff.Absent}, "", "", false, false},
+		{cutoff.State{State: cutoff.Armed, By: "line", Holding: true}, "<b>Cut-off armed</b> <span>by line, holding</span>", "", true, false},
+		{cutoff.State{State: cutoff.Dropping, Why: "V7 at 115 %"}, "<b>Dropping the mains</b> <span>V7 at 115 %</span>", "medium", true, true},
+		{cutoff.State{State: cutoff.Cut, Proof: cutoff.Waiting}, "Told to drop the mains, waiting for HT and currents to fall", "medium", true, true},
+		{cutoff.State{State: cutoff.Cut, Proof: cutoff.Proved}, "Mains dropped, HT and currents were seen to fall", "medium", true, true},
+		{cutoff.State{State: cutoff.Cut, Proof: cutoff.NotProved}, "Told to drop the mains, not proved", "medium", true, true},
+		{cutoff.State{State: cutoff.Failed, Proof: cutoff.NotFallen, Why: "HT still at 462 V"}, "Cut-off failed</b> <span>HT still at 462 V", "high", true, true},
+		{cutoff.State{State: cutoff.Failed, Why: "unplugged"}, "Cut-off failed</b> <span>unplugged", "high", true, false},
+	} {
+		src := scene("well")
+		src.state.Cutoff = c.state
+		page := ask(t, src, Options{}, "GET", "/", "", nil).Body.String()
+		_, section, _ := strings.Cut(page, `<section id="cutoff"`)
+		section, _, _ = strings.Cut(section, "</section>")
+		if !strings.Contains(section, c.words) || c.class != "" && !strings.HasPrefix(section, ` class="`+c.class+`"`) ||
+			strings.Contains(section, `<button data-act="cut">`) != c.now || strings.Contains(section, `data-act="rearm"`) != c.rearms {
+			t.Errorf("%+v is shown as%s", c.state, section)
+		}
+		if strings.Contains(ask(t, src, Options{}, "GET", "/wall", "", nil).Body.String(), `id="cutoff"`) {
+			t.Error("the wall has a button")
+		}
 	}
 }
