@@ -84,14 +84,14 @@ const idles, tooMuch, htUp = 410, 750, 4620 // 63 %, 115 % of a 6L6GC's 30 W at 
 // newTextBench starts them, with a cut-off and more of the bench file as given.
 func newTextBench(t *testing.T, n int, more string) *textBench {
 	t.Helper()
-	b := &textBench{dir: t.TempDir(), shows: make([]atomic.Int64, n)}
+	b := &textBench{dir: t.TempDir(), meters: make([]*tty, n), shows: make([]atomic.Int64, n)}
 	file := fmt.Sprintf("name = \"north\"\ndata_dir = %q\n[panel]\nlisten = \"127.0.0.1:0\"\n", b.dir)
 	b.job = "ticket = \"R-1187\"\n[limits]\ndissipation_for = \"1ms\"\n"
 	stop := make(chan struct{})
 	var wg sync.WaitGroup
 	for i := range n {
 		y := newTTY(t)
-		b.meters = append(b.meters, y)
+		b.meters[i] = y
 		name, unit := fmt.Sprint("k", i+1), "mV"
 		b.shows[i].Store(idles)
 		if i == n-1 {
