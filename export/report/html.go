@@ -113,7 +113,7 @@ func writeSVG(w io.Writer, f *facts) error {
 	share, supply := f.shareTrace(1000, 440), f.supplyTrace(1000, 220)
 	share.Title = strings.TrimPrefix(f.Job.Ticket+": ", ": ") + share.Title
 	share.Key, share.Paper, supply.Paper = true, true, true
-	return chart.Stack(w, share, supply)
+	return chart.Stack(share, supply).SVG(w)
 }
 
 // wall is a run time as a wall clock shows it.
