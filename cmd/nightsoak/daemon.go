@@ -35,6 +35,11 @@ type daemon struct {
 	store *record.Store
 	log   zerolog.Logger
 	lines []*lines.Outlet
+	keep  *keeper
+
+	background sync.WaitGroup // what goes on beside: reports of ended runs being kept
+	halt       context.CancelFunc
+	halted     context.Context
 
 	arrivals chan arrival
 	asks     chan ask
@@ -86,9 +91,10 @@ func newDaemon(b *bench.Bench, speed float64, log zerolog.Logger) (*daemon, erro
 	if err != nil {
 		return nil, err
 	}
-	d := &daemon{bench: b, speed: speed, store: store, log: log,
+	d := &daemon{bench: b, speed: speed, store: store, log: log, keep: keeperFor(b.DataDir),
 		arrivals: make(chan arrival, arrivalsHeld), asks: make(chan ask),
 		rejects: make([]drivers.Rejects, len(b.Meters)), ports: make([]error, len(b.Meters))}
+	d.halted, d.halt = context.WithCancel(context.Background())
 	d.notices.m, d.notices.since, d.notices.acked = map[string]string{}, map[string]time.Time{}, map[string]bool{}
 	if b.Cutoff != nil {
 		d.notice("cutoff", "[cutoff] is configured, but this version does not drive it: nothing will drop the mains")
@@ -116,6 +122,8 @@ func (d *daemon) close() error {
 			d.log.Warn().Err(err).Msg("lines not delivered") // a dead database is no failure of ours
 		}
 	}
+	d.halt()
+	d.background.Wait()
 	return d.store.Close()
 }
 
@@ -250,7 +258,9 @@ func (d *daemon) done(s record.Step) {
 	s.Events = slices.Clone(s.Events) // the engine uses its slice again
 	r.writer.Put(s)
 	d.shown.Lock()
-	d.shown.Events = append(d.shown.Events, s.Events...)
+	for _, ev := range s.Events {
+		d.shown.event(ev)
+	}
 	d.shown.Unlock()
 	if r.past {
 		return

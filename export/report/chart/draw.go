@@ -148,6 +148,7 @@ func (c *canvas) draw() {
 	c.limits()
 	c.lines()
 	c.marks()
+	c.limitTexts()
 	for i, row := range c.key {
 		y := c.Height - rowHeight*float64(len(c.key)-i) + 8
 		c.text("trace-key", 22, y, fontSize, end, row.number)
@@ -193,9 +194,12 @@ func (c *canvas) timeAxis() {
 		c.line("trace-axis", c.x(at), c.bottom, c.x(at), c.bottom+4).opacity = .6
 		c.text("trace-tick", c.x(at), c.bottom+16, smallSize, middle, clock(at))
 	}
-	words := "hours:minutes since the run began"
+	words := "hours:minutes "
 	if step < time.Minute {
-		words = "hours:minutes:seconds since the run began"
+		words = "hours:minutes:seconds "
+	}
+	if words += t.Since; t.Since == "" {
+		words += "since the run began"
 	}
 	c.text("trace-tick", c.right, c.bottom+31, smallSize, end, words).opacity = .65
 }
@@ -270,14 +274,19 @@ func (c *canvas) gaps() {
 }
 
 func (c *canvas) limits() {
+	for _, l := range c.t.Limits {
+		c.line("trace-limit", c.left, c.y(l.Y), c.right, c.y(l.Y)).width = 1.4
+	}
+}
+
+// limitTexts stand on top of whatever crosses them.
+func (c *canvas) limitTexts() {
 	var want, size []float64
 	for _, l := range c.t.Limits {
 		want, size = append(want, c.y(l.Y)-8), append(size, fontSize+1)
 	}
 	for i, mid := range spread(want, size, c.top-8, c.bottom) {
-		l := c.t.Limits[i]
-		c.line("trace-limit", c.left, c.y(l.Y), c.right, c.y(l.Y)).width = 1.4
-		c.text("trace-limit-text", c.left+6, mid+4, smallSize, start, plain(l.Text, int((c.right-c.left)/7)))
+		c.text("trace-limit-text", c.left+6, mid+4, smallSize, start, plain(c.t.Limits[i].Text, int((c.right-c.left)/7))).halo = true
 	}
 }
 
@@ -305,15 +314,29 @@ func (c *canvas) lines() {
 			leader := c.line("trace-leader", c.right+1, want[i], x, y)
 			leader.opacity, leader.width, leader.alarm = .5, .8, l.Alarm
 		}
-		stroke(c.line("trace-line trace-sample", x, y, x+24, y), i, l)
+		stroke(c.line("trace-line trace-sample", x, y, x+24, y), c.style(i), l)
 		name := c.text("trace-name", x+29, y+4, min(fontSize, pitch), start, plain(l.Name, 16))
 		name.alarm, name.note = l.Alarm, plain(l.Note, 16)
 	}
 }
 
+// style is the number of line i's pattern: a faint line has that of the one before it.
+func (c *canvas) style(i int) int {
+	n := -1
+	for k := range i + 1 {
+		if k == 0 || !c.t.Lines[k].Faint {
+			n++
+		}
+	}
+	return n
+}
+
 // stroke gives a path the look of line i.
 func stroke(p *item, i int, l *Line) {
 	s := lineStyles[i%len(lineStyles)]
+	if l.Faint {
+		s.opacity *= .45
+	}
 	p.width, p.opacity, p.dash, p.round, p.alarm = 1.5, s.opacity, s.dash, true, l.Alarm
 	if l.Alarm {
 		p.width, p.opacity = 2.2, 1
@@ -388,7 +411,7 @@ func (c *canvas) trace(i int) (endX, endY float64) {
 		}
 	}
 	path.class = "trace-line"
-	stroke(c.add(path), i, l)
+	stroke(c.add(path), c.style(i), l)
 	return endX, endY
 }
 

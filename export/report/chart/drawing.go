@@ -51,6 +51,7 @@ type item struct {
 	size       float64 // of the font
 	anchor     anchor
 	bold       bool
+	halo       bool // the ground shows around it
 	onInk      bool // on a filled box: in the colour of the ground
 	text, note string
 }

@@ -43,6 +43,11 @@ func (d *Drawing) PDF(p *fpdf.Fpdf, x, y, scale float64) {
 			}
 		case worded:
 			at := x + i.left()*scale
+			if i.halo {
+				hx, hy, hw, hh := i.behind()
+				p.SetFillColor(255, 255, 255)
+				p.Rect(x+hx*scale, y+hy*scale, hw*scale, hh*scale, "F")
+			}
 			for _, part := range i.parts() {
 				r, g, b := part.colour()
 				p.SetTextColor(r, g, b)
@@ -76,6 +81,11 @@ func (i *item) colour() (r, g, b int) {
 		c[k] = int(255 - i.opacity*(255-ink[k]) + .5)
 	}
 	return c[0], c[1], c[2]
+}
+
+// behind is the box that a halo clears.
+func (i *item) behind() (x, y, w, h float64) {
+	return i.left() - 2, i.y - .78*i.size, TextWidth(Fit(i.text), i.size, i.bold) + 4, 1.02 * i.size
 }
 
 // left is where an item's words begin.

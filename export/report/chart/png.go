@@ -18,7 +18,7 @@ import (
 // pixels; scale is taken as at least 0.1 and at most 8. The same drawing gives the same bytes.
 func (d *Drawing) PNG(w io.Writer, scale float64) error {
 	scale = max(0.1, min(scale, 8))
-	p := painter{scale: scale, img: image.NewRGBA(image.Rect(0, 0, int(math.Ceil(d.Width*scale)), int(math.Ceil(d.Height*scale)))),
+	p := &painter{scale: scale, img: image.NewRGBA(image.Rect(0, 0, int(math.Ceil(d.Width*scale)), int(math.Ceil(d.Height*scale)))),
 		faces: map[faceKey]font.Face{}}
 	draw.Draw(p.img, p.img.Bounds(), image.White, image.Point{}, draw.Src)
 	for i := range d.items {
@@ -38,6 +38,7 @@ type painter struct {
 	img   *image.RGBA
 	scale float64
 	faces map[faceKey]font.Face
+	r     vector.Rasterizer // used again: its buffers are the size of what is painted
 }
 
 func (p *painter) item(i *item) error {
@@ -58,6 +59,10 @@ func (p *painter) item(i *item) error {
 		}
 	case worded:
 		at := i.left()
+		if i.halo {
+			x, y, w, h := i.behind()
+			p.fill(color.RGBA{255, 255, 255, 255}, [][]point{corners(x, y, x+w, y+h, 0, p.scale)})
+		}
 		for _, part := range i.parts() {
 			face, err := p.face(i.size, i.bold)
 			if err != nil {
@@ -97,7 +102,8 @@ func (p *painter) fill(ink color.RGBA, outlines [][]point) {
 	if around.Empty() {
 		return
 	}
-	r := vector.NewRasterizer(around.Dx(), around.Dy())
+	r := &p.r
+	r.Reset(around.Dx(), around.Dy())
 	x0, y0 := float64(around.Min.X), float64(around.Min.Y)
 	for _, o := range outlines {
 		for k, q := range o {

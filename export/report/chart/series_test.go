@@ -230,3 +230,56 @@ func BenchmarkSVG(b *testing.B) {
 		newCanvas(t).draw()
 	}
 }
+
+// A series that went through bytes is the same, and goes on the same.
+func TestSeriesThroughBytes(t *testing.T) {
+	s := NewSeries(50)
+	for i := range 500 {
+		s.Add(time.Duration(i)*900*time.Millisecond, math.Sin(float64(i)))
+		if i%97 == 0 {
+			s.Break()
+		}
+	}
+	b, err := s.MarshalBinary()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back Series
+	if err := back.UnmarshalBinary(b); err != nil {
+		t.Fatal(err)
+	}
+	for i := range 200 {
+		s.Add(time.Duration(600+i)*time.Second, float64(i))
+		back.Add(time.Duration(600+i)*time.Second, float64(i))
+	}
+	want, got := slices.Collect(s.Points(0, time.Hour, 1000)), slices.Collect(back.Points(0, time.Hour, 1000))
+	if !slices.Equal(want, got) {
+		t.Errorf("went on as\n%v, want\n%v", got, want)
+	}
+}
+
+func FuzzSeriesBytes(f *testing.F) {
+	s := NewSeries(8)
+	for i := range 20 {
+		s.Add(time.Duration(i)*time.Second, float64(i%3))
+	}
+	good, _ := s.MarshalBinary()
+	f.Add(good)
+	f.Add(good[:len(good)-1])
+	f.Add([]byte{})
+	wrong := slices.Clone(good)
+	wrong[15] = 0xff
+	f.Add(wrong)
+	f.Fuzz(func(t *testing.T, b []byte) {
+		var s Series
+		if s.UnmarshalBinary(b) != nil {
+			return
+		}
+		if again, err := s.MarshalBinary(); err != nil || !slices.Equal(again, b) {
+			t.Errorf("%x came back as %x, %v", b, again, err)
+		}
+		s.Add(time.Hour, 1)
+		for range s.Points(0, 10*time.Hour, 100) {
+		}
+	})
+}

@@ -89,6 +89,9 @@ func (b *svgWriter) item(i *item) {
 			b.f(` font-weight="600"`)
 		}
 		b.ink("fill", i)
+		if i.halo {
+			b.f(` stroke="#fff" stroke-width="3" stroke-linejoin="round" paint-order="stroke"`)
+		}
 		b.f(">%s", escape(i.text))
 		if i.note != "" {
 			b.f(` <tspan class="trace-note" fill-opacity=".7">%s</tspan>`, escape(i.note))

@@ -12,6 +12,7 @@ type Trace struct {
 	Scale float64 // what to multiply a value by for that unit: 100 for a ratio in %, 1000 for A in mA; 0 is 1
 
 	From, To time.Duration // run time shown
+	Since    string        // what times are counted from; empty is the beginning of the run
 
 	Lines  []Line
 	Limits []Level
@@ -30,6 +31,7 @@ type Line struct {
 	Note   string // after the name, lighter: "63 %"
 	Series *Series
 	Alarm  bool          // drawn in the alarm colour, and heavier
+	Faint  bool          // half as dark, in the pattern of the line before it
 	Shift  time.Duration // added to the series' times
 	At     float64       // the value at which the name stands instead of at the line's end; 0 for the end
 }
