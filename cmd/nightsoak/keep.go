@@ -4,9 +4,10 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/gob"
+	"encoding/hex"
+	"io"
 	"os"
 	"path/filepath"
-	"runtime/debug"
 	"sync"
 
 	"nightsoak/alarms"
@@ -16,36 +17,45 @@ import (
 
 // keeper keeps what judging an ended run again gave, so that its reports need
 // not judge it anew: 1.9 million readings take seconds. What it keeps can be
-// thrown away at any time, and is never read by another version of the program
+// thrown away at any time, and is never read by another build of the program
 // or when the record has changed.
 type keeper struct {
 	dir     string // of the files; empty keeps nothing
-	version string // of the program that may read them
+	program string // that may read them
 	mu      sync.Mutex
 }
 
-// keeperFor keeps beside the records in dir. A program whose version does not
-// tell its code keeps nothing.
+// keeperFor keeps beside the records in dir.
 func keeperFor(dir string) *keeper {
-	if info, ok := debug.ReadBuildInfo(); ok {
-		settled := info.Main.Version != "" && info.Main.Version != "(devel)"
-		for _, s := range info.Settings {
-			settled = settled || s.Key == "vcs.revision"
-		}
-		for _, s := range info.Settings {
-			settled = settled && !(s.Key == "vcs.modified" && s.Value == "true")
-		}
-		if settled {
-			return &keeper{dir: filepath.Join(dir, "judged"), version: version()}
-		}
+	if p := program(); p != "" {
+		return &keeper{dir: filepath.Join(dir, "judged"), program: p}
 	}
 	return &keeper{}
 }
 
+// program is the SHA-256 of the program that runs: a version does not always
+// tell one build from another. It is empty where the program cannot be read.
+var program = sync.OnceValue(func() string {
+	path, err := os.Executable()
+	if err != nil {
+		return ""
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return ""
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return ""
+	}
+	return hex.EncodeToString(h.Sum(nil))
+})
+
 // kept is a report's data as it lies in the file. Of a pointer to a zero, gob
 // keeps nothing: what such pointers said stands beside.
 type kept struct {
-	Version              string
+	Program              string
 	Info                 record.Info
 	Data                 report.Data
 	Opened, From         []bool // per event: Open, From is there
@@ -83,7 +93,7 @@ func (k *keeper) load(path string, info record.Info) *report.Data {
 		return nil
 	}
 	var x kept
-	if gob.NewDecoder(bytes.NewReader(b[sha256.Size:])).Decode(&x) != nil || x.Version != k.version || !same(x.Info, info) ||
+	if gob.NewDecoder(bytes.NewReader(b[sha256.Size:])).Decode(&x) != nil || x.Program != k.program || !same(x.Info, info) ||
 		len(x.Opened) != len(x.Data.Events) || len(x.From) != len(x.Data.Events) {
 		return nil
 	}
@@ -115,7 +125,7 @@ func same(a, b record.Info) bool {
 }
 
 func (k *keeper) save(path string, info record.Info, d *report.Data) {
-	x := kept{Version: k.version, Info: info, Data: *d, Charged: d.Final.HT.Charged != nil, ChargedIdle: d.Idle.HT.Charged != nil}
+	x := kept{Program: k.program, Info: info, Data: *d, Charged: d.Final.HT.Charged != nil, ChargedIdle: d.Idle.HT.Charged != nil}
 	x.Data.Bench, x.Data.Job = nil, nil // read from the record
 	for i := range d.Events {
 		x.Opened, x.From = append(x.Opened, d.Events[i].Open != nil), append(x.From, d.Events[i].From != nil)
