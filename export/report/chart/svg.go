@@ -117,21 +117,29 @@ func (b *svgWriter) ink(what string, i *item) {
 
 // path writes points in few bytes.
 func (b *svgWriter) path(points []point) {
-	b.f(` d="`)
-	var lastX, lastY string
+	b.WriteString(` d="`)
+	var x, y, lastX, lastY []byte
 	for _, p := range points {
-		x, y := number(p.x), number(p.y)
+		x, y = appendNumber(x[:0], p.x), appendNumber(y[:0], p.y)
 		switch {
 		case p.move:
-			b.f("M%s %s", x, y)
-		case y == lastY:
-			b.f("H%s", x)
-		case x == lastX:
-			b.f("V%s", y)
+			b.WriteByte('M')
+			b.Write(x)
+			b.WriteByte(' ')
+			b.Write(y)
+		case bytes.Equal(y, lastY):
+			b.WriteByte('H')
+			b.Write(x)
+		case bytes.Equal(x, lastX):
+			b.WriteByte('V')
+			b.Write(y)
 		default:
-			b.f("L%s %s", x, y)
+			b.WriteByte('L')
+			b.Write(x)
+			b.WriteByte(' ')
+			b.Write(y)
 		}
-		lastX, lastY = x, y
+		x, lastX, y, lastY = lastX, x, lastY, y
 	}
-	b.f(`"`)
+	b.WriteByte('"')
 }
