@@ -2,10 +2,14 @@ package main
 
 import (
 	"bytes"
+	"crypto/sha256"
+	"encoding/json"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"reflect"
+	"strings"
 	"testing"
 
 	"nightsoak/acquire/emulate/night"
@@ -95,6 +99,86 @@ func TestKept(t *testing.T) {
 	unfinished := info
 	unfinished.Ended = nil
 	refused("an unfinished run's", keep, unfinished, whole)
+}
+
+// TestReportCommand writes a night in every form. A doubter's way through them:
+// the readings have the hash that the report names, and judged from the CSV they
+// give the events that it attaches.
+func TestReportCommand(t *testing.T) {
+	dir, data := t.TempDir(), t.TempDir()
+	info := recordNight(t, data, night.RunawayGas, 5)
+	file := func(name string, more ...string) string {
+		path := filepath.Join(dir, name)
+		out := must(t, append([]string{"report", info.ID, "--data", data, "--out", path}, more...)...)
+		if out != "report: "+path+"\n" {
+			t.Errorf("%s: said %q", name, out)
+		}
+		b, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(b)
+	}
+	readings, events := file("r.csv"), file("r.events.json")
+	var told struct {
+		Run struct {
+			Hash string `json:"readings_sha256"`
+		} `json:"run"`
+		Against *struct{ Run struct{ ID string } } `json:"against"`
+	}
+	if err := json.Unmarshal([]byte(file("R.JSON", "--against", info.ID)), &told); err != nil {
+		t.Fatal(err)
+	}
+	if sum := fmt.Sprintf("%x", sha256.Sum256([]byte(readings))); told.Run.Hash != sum {
+		t.Errorf("the report names %s, the readings are %s", told.Run.Hash, sum)
+	}
+	if told.Against == nil || told.Against.Run.ID != info.ID {
+		t.Errorf("against %+v", told.Against)
+	}
+	for name, begin := range map[string]string{"r.pdf": "%PDF-", "r.png": "\x89PNG", "r.html": "<!DOCTYPE html>", "r.svg": "<svg", "r.figures.csv": "t,time,V"} {
+		if b := file(name, "--paper", "letter"); !strings.HasPrefix(b, begin) {
+			t.Errorf("%s begins with %q", name, b[:min(len(b), 20)])
+		}
+	}
+	if rows := strings.Count(readFile(t, filepath.Join(dir, "r.figures.csv")), "\n") - 1; rows != int(info.Advanced/report.TableStep) && rows != int(info.Advanced/report.TableStep)+1 {
+		t.Errorf("%d rows of 10 s in %v", rows, info.Advanced)
+	}
+
+	var lines, acts strings.Builder
+	for _, l := range strings.Split(strings.Trim(events, "[]\n"), "\n") {
+		l = strings.TrimSuffix(l, ",") + "\n"
+		lines.WriteString(l)
+		if strings.Contains(l, `"event":"act"`) {
+			acts.WriteString(l)
+		}
+	}
+	for name, text := range map[string]string{"bench.toml": string(info.BenchText), "job.toml": string(info.JobText), "acts": acts.String()} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	at := func(name string) string { return filepath.Join(dir, name) }
+	if got := must(t, "replay", at("r.csv"), "--acts", at("acts"), "--bench", at("bench.toml"), "--job", at("job.toml"), "--json"); got != lines.String() {
+		t.Errorf("the readings judged from the file give other events than those attached:\n%.2000s\nwant\n%.2000s", got, lines.String())
+	}
+	if _, errOut, code := nightsoak(t, "report", info.ID, "--data", data, "--out", at("x.pdf"), "--against", "nothing"); code != 2 || !strings.Contains(errOut, "--against") {
+		t.Errorf("--against an unknown run: %d, %s", code, errOut)
+	}
+	if _, errOut, code := nightsoak(t, "report", info.ID, "--data", data, "--out", at("x.pdf"), "--paper", "a3"); code != 2 || !strings.Contains(errOut, "letter") {
+		t.Errorf("--paper a3: %d, %s", code, errOut)
+	}
+	if out := must(t, "schema"); !json.Valid([]byte(out)) || !strings.Contains(out, "2020-12") {
+		t.Errorf("schema: %.200s", out)
+	}
+}
+
+func readFile(t *testing.T, path string) string {
+	t.Helper()
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
 }
 
 // TestKeptPointers finds every pointer to a plain value in what is kept: gob

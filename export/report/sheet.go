@@ -34,8 +34,6 @@ type sheet struct {
 	*fpdf.Fpdf
 	width, height float64
 	y             float64
-	boldNow       bool
-	sizeNow       float64
 }
 
 func newSheet(paper Paper) *sheet {
@@ -189,15 +187,6 @@ func (s *sheet) pairs(x, width, names float64, size float64, rows [][2]string, p
 		s.set(x+names, &what)
 		s.y += h
 	}
-}
-
-// pairsHeight is what pairs will take.
-func pairsHeight(width, names, size float64, rows [][2]string) (h float64) {
-	for _, r := range rows {
-		lines := max(len(wrapped(r[0], size, false, names-8)), len(wrapped(r[1], size, false, width-names)))
-		h += float64(lines)*size*leading + 2.4
-	}
-	return h
 }
 
 // cell is what stands in a table; "\n" parts its lines.
