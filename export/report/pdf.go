@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
 
 	"codeberg.org/go-pdf/fpdf"
 
@@ -24,7 +25,10 @@ func writePDF(w io.Writer, f *facts) error {
 	s.SetProducer("nightsoak, with go-pdf/fpdf", true)
 	s.SetLang("en")
 	// The clock that counts is the run's: the same record gives the same bytes.
-	at := f.Started.Add(f.End)
+	at := f.Started.Add(f.End).UTC()
+	if at.IsZero() { // which the library takes for now
+		at = time.Unix(0, 0).UTC()
+	}
 	s.SetCreationDate(at)
 	s.SetModificationDate(at)
 
