@@ -136,7 +136,12 @@ func (b *Bench) MeterIndex(name string) int {
 // Job is a job file, validated against a bench, with defaults filled in.
 type Job struct {
 	Ticket     string
-	Amplifier  string        // in words; empty when not given
+	Amplifier  string // in words; empty when not given
+	Serial     string // the amplifier's serial number; empty when not given
+	Technician string // who answers for the work; empty when not given
+	Workshop   Workshop
+	Parts      []string      // replaced, in words, each on a line; may be empty
+	Notes      string        // for the report, lines parted by \n; empty when not given
 	Bias       string        // "fixed" or "cathode"
 	IdleTarget float64       // ratio of the plate dissipation limit; 0 when not given
 	SoakFor    time.Duration // run time of the soak; 0 when not given
@@ -150,6 +155,12 @@ type Job struct {
 	Text       []byte           // the file as it was read
 }
 
+// Workshop is [workshop]: whose report it is.
+type Workshop struct {
+	Name    string   // empty when not given
+	Address []string // its lines, telephone and the like among them; may be empty
+}
+
 // Socket is one [[socket]]. Meters are indices into Bench.Meters, -1 for none.
 type Socket struct {
 	Name  string     // unique
@@ -158,6 +169,8 @@ type Socket struct {
 	Limit float64    // plate dissipation limit in use, watt
 	Sheet string     // where the limit comes from
 	Sense Sense
+
+	DateCode string // as the maker put it on the tube; empty when not given
 
 	PlateMeter   int     // plate supply to chassis
 	CathodeMeter int     // cathode to chassis, where those volts matter

@@ -220,6 +220,11 @@ func TestFullJob(t *testing.T) {
 		j.IdleTarget != 0.65 || j.SoakFor != 10*time.Hour || !j.CutAtEnd || j.HTFuse != 0.5 || !bytes.Equal(j.Text, read(t, "testdata/job.toml")) {
 		t.Errorf("%+v", j)
 	}
+	if j.Serial != "0417-2266" || j.Technician != "E. Marlow" || j.Notes != "Came in with a blown HT fuse.\nV7's socket cleaned." ||
+		!slices.Equal(j.Parts, []string{"V5 to V8, matched", "C31, bias supply, 47 µF"}) || j.Workshop.Name != "North Bench" ||
+		!slices.Equal(j.Workshop.Address, []string{"4 Canal Wharf", "telephone on request"}) || j.Sockets[0].DateCode != "188-6-41" {
+		t.Errorf("title block: %+v", j)
+	}
 	v5, v6 := j.Sockets[0], j.Sockets[1]
 	// RCA's 6L6-GC sheet of August 1960: 30 W, octal with the plate on pin 3.
 	if v5.Tube.Name != "6L6GC" || v5.Limit != 30 || v5.Tube.PlatePin != "3" || !strings.Contains(v5.Sheet, "RCA") {

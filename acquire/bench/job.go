@@ -33,6 +33,10 @@ func ParseJob(name string, content []byte, b *Bench) (*Job, error) {
 		Text:       slices.Clone(content),
 		Ticket:     need(top, "ticket", printable),
 		Amplifier:  get(top, "amplifier", "", printable),
+		Serial:     get(top, "serial", "", printable),
+		Technician: get(top, "technician", "", printable),
+		Parts:      get(top, "parts_replaced", nil, printables(40)),
+		Notes:      get(top, "notes", "", prose),
 		Bias:       get(top, "bias", "fixed", oneOf("fixed", "cathode")),
 		IdleTarget: get(top, "idle_target", 0, percent(2)),
 		SoakFor:    get(top, "soak_for", 0, duration),
@@ -57,6 +61,10 @@ func ParseJob(name string, content []byte, b *Bench) (*Job, error) {
 	l, _ := top.sub("limits")
 	j.Limits = limits(l, DefaultLimits())
 	j.Alarms = alarmTables(top, b.Alarms)
+	if w, given := top.sub("workshop"); given {
+		j.Workshop = Workshop{Name: need(w, "name", printable), Address: get(w, "address", nil, printables(6))}
+		w.done()
+	}
 	top.done()
 	if j.IdleTarget > j.Limits.Dissipation {
 		top.fail("idle_target", "is above limits.dissipation (%g %%): over-dissipation would stand at idle", j.Limits.Dissipation*100)
@@ -92,6 +100,7 @@ func socket(t *table, b *Bench) Socket {
 		ScreenMeter:  -1,
 		ScreenSupply: -1,
 		ScreenShare:  get(t, "screen_share", 0, percent(0.5)),
+		DateCode:     get(t, "date_code", "", printable),
 	}
 	ratings(t, &s)
 	sense, given := t.sub("sense")

@@ -90,6 +90,40 @@ func texts(v any) ([]string, error) {
 	return out, nil
 }
 
+// printables is a list of at most most printable lines, not empty.
+func printables(most int) func(any) ([]string, error) {
+	return func(v any) ([]string, error) {
+		list, err := texts(v)
+		if err == nil && len(list) > most {
+			err = fmt.Errorf("must be at most %d lines", most)
+		}
+		for i, s := range list {
+			if _, wrong := printable(s); wrong != nil && err == nil {
+				err = fmt.Errorf("line %d %w", i+1, wrong)
+			}
+		}
+		return list, err
+	}
+}
+
+// prose is at most 2,000 printable characters in at most 40 lines, with no
+// space around them.
+func prose(v any) (string, error) {
+	s, ok := v.(string)
+	s = strings.TrimSpace(strings.ReplaceAll(s, "\r\n", "\n"))
+	switch {
+	case !ok:
+		return "", errors.New("must be text in quotes; three quotes hold several lines")
+	case s == "":
+		return "", errors.New("must not be empty")
+	case utf8.RuneCountInString(s) > 2000 || strings.Count(s, "\n") >= 40:
+		return "", errors.New("must be at most 2000 characters in at most 40 lines")
+	case strings.ContainsFunc(s, func(r rune) bool { return r != '\n' && !unicode.IsPrint(r) }):
+		return "", errors.New("must be printable characters, without tabs")
+	}
+	return s, nil
+}
+
 func truth(v any) (bool, error) {
 	b, ok := v.(bool)
 	if !ok {

@@ -37,6 +37,11 @@ type daemon struct {
 	log   zerolog.Logger
 	lines []*lines.Outlet
 	tell  *notify.Notifier
+	keep  *keeper
+
+	background sync.WaitGroup // what goes on beside: reports of ended runs being kept
+	halt       context.CancelFunc
+	halted     context.Context
 
 	arrivals chan arrival
 	asks     chan ask
@@ -89,9 +94,10 @@ func newDaemon(b *bench.Bench, speed float64, log zerolog.Logger) (*daemon, erro
 	if err != nil {
 		return nil, err
 	}
-	d := &daemon{bench: b, speed: speed, store: store, log: log,
+	d := &daemon{bench: b, speed: speed, store: store, log: log, keep: keeperFor(b.DataDir),
 		arrivals: make(chan arrival, arrivalsHeld), asks: make(chan ask),
 		rejects: make([]drivers.Rejects, len(b.Meters)), ports: make([]error, len(b.Meters))}
+	d.halted, d.halt = context.WithCancel(context.Background())
 	d.notices.m, d.notices.since, d.notices.acked = map[string]string{}, map[string]time.Time{}, map[string]bool{}
 	if err := d.openCutoff(); err != nil {
 		return nil, errors.Join(err, store.Close())
@@ -117,6 +123,8 @@ func (d *daemon) close() error {
 			d.log.Warn().Err(err).Msg("lines not delivered") // a dead database is no failure of ours
 		}
 	}
+	d.halt()
+	d.background.Wait()
 	d.stopTelling()
 	return errors.Join(d.closeCutoff(), d.store.Close())
 }
@@ -287,7 +295,9 @@ func (d *daemon) done(s record.Step) {
 	defer d.recordCuts()
 	r.writer.Put(s)
 	d.shown.Lock()
-	d.shown.Events = append(d.shown.Events, s.Events...)
+	for _, ev := range s.Events {
+		d.shown.event(ev)
+	}
 	d.shown.Unlock()
 	d.tell.Events(s.Events, r.past)
 	if r.past {

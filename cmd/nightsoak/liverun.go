@@ -176,7 +176,28 @@ func (d *daemon) end() error {
 	r.writer.End(r.engine.Now(), d.at(r.engine.Now()))
 	ctx, cancel := context.WithTimeout(context.Background(), flushWait)
 	defer cancel()
-	return r.writer.Close(ctx)
+	if err := r.writer.Close(ctx); err != nil {
+		return err
+	}
+	d.keepReport(r.info.ID)
+	return nil
+}
+
+// keepReport judges an ended run again, beside everything else, so that its
+// reports come at once. Whoever asks before that waits for it.
+func (d *daemon) keepReport(id string) {
+	if d.keep.dir == "" {
+		return
+	}
+	d.background.Go(func() {
+		info, err := d.store.Find(id)
+		if err == nil {
+			_, err = collect(d.halted, d.store, info, d.keep)
+		}
+		if err != nil && d.halted.Err() == nil {
+			d.log.Warn().Err(err).Str("run", id).Msg("the report was not prepared")
+		}
+	})
 }
 
 // stop marks an unfinished run, so that the next start knows it was stopped

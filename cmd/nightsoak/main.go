@@ -60,6 +60,7 @@ type cli struct {
 
 	Runs    runsCmd    `cmd:"" help:"List the recorded runs."`
 	Report  reportCmd  `cmd:"" help:"Write the report of a run."`
+	Schema  schemaCmd  `cmd:"" help:"Print the JSON Schema of a report as JSON."`
 	Replay  replayCmd  `cmd:"" help:"Judge a recorded run or a readings file again and print the events."`
 	Version versionCmd `cmd:"" help:"Print the version."`
 }

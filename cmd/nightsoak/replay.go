@@ -24,12 +24,13 @@ type dataDir struct {
 }
 
 // reader opens the records for reading.
-func (d *dataDir) reader() (*record.Store, error) {
-	dir := d.Data
-	if dir == "" {
-		dir = bench.DefaultDataDir()
+func (d *dataDir) reader() (*record.Store, error) { return record.OpenReader(d.dir()) }
+
+func (d *dataDir) dir() string {
+	if d.Data == "" {
+		return bench.DefaultDataDir()
 	}
-	return record.OpenReader(dir)
+	return d.Data
 }
 
 type replayCmd struct {

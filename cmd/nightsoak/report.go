@@ -6,14 +6,15 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"strings"
 
 	"nightsoak/export/report"
 )
 
 type reportCmd struct {
-	Run_ string `arg:"" name:"RUN" help:"A run's id, the beginning of one, or a ticket: its newest run."`
-	Out  string `required:"" placeholder:"FILE" help:"Where to write it; the suffix says what: .html .csv .json .svg"`
+	Run_    string `arg:"" name:"RUN" help:"A run's id, the beginning of one, or a ticket: its newest run."`
+	Out     string `required:"" placeholder:"FILE" help:"Where to write it; the suffix says what: .pdf .html .json .svg .png, .csv (every reading), .figures.csv (one row each 10 s), .events.json"`
+	Against string `placeholder:"RUN" help:"An earlier run to stand beside it: before and after, or this visit and the last."`
+	Paper   string `enum:"a4,letter" default:"a4" help:"Paper of the PDF: a4 or letter."`
 	dataDir
 }
 
@@ -28,8 +29,16 @@ func (c *reportCmd) Run(a *app) error {
 	if err != nil {
 		return usage(err)
 	}
+	how := reporting{suffix: report.Suffix(c.Out), paper: report.Paper(c.Paper)}
+	if c.Against != "" {
+		other, err := s.Find(c.Against)
+		if err != nil {
+			return usage(fmt.Errorf("--against: %w", err))
+		}
+		how.against = &other
+	}
 	var b bytes.Buffer
-	if err := writeReport(&b, strings.ToLower(filepath.Ext(c.Out)), s, info, nil); err != nil {
+	if err := writeReport(a.ctx, &b, s, info, how, keeperFor(c.dir())); err != nil {
 		var suffix *report.SuffixError
 		if errors.As(err, &suffix) {
 			return usage(err)
@@ -40,6 +49,14 @@ func (c *reportCmd) Run(a *app) error {
 		return err
 	}
 	_, err = fmt.Fprintln(a.out, "report:", c.Out)
+	return err
+}
+
+type schemaCmd struct{}
+
+// Run prints the JSON Schema of report RUN --out FILE.json.
+func (schemaCmd) Run(a *app) error {
+	_, err := a.out.Write(report.Schema)
 	return err
 }
 

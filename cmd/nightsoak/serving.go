@@ -98,16 +98,16 @@ func (d *daemon) Report(ctx context.Context, w io.Writer, id, suffix string) err
 				rejected = append(rejected, n.Total()-before[i].Total())
 			}
 		}
-		ctx, cancel := context.WithTimeout(ctx, flushWait)
+		flush, cancel := context.WithTimeout(ctx, flushWait)
 		defer cancel()
-		if err := writer.Flush(ctx); err != nil {
+		if err := writer.Flush(flush); err != nil {
 			return err
 		}
 		if info, err = d.store.Find(info.ID); err != nil {
 			return err
 		}
 	}
-	return writeReport(w, suffix, d.store, info, rejected)
+	return writeReport(ctx, w, d.store, info, reporting{suffix: suffix, rejected: rejected}, d.keep)
 }
 
 // invalid is an error in a job file that came over HTTP, in its own words.

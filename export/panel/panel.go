@@ -159,6 +159,8 @@ var reportTypes = map[string]string{
 	".csv":  "text/csv; charset=utf-8",
 	".json": "application/json",
 	".svg":  "image/svg+xml",
+	".pdf":  "application/pdf",
+	".png":  "image/png",
 }
 
 func (p *panel) report(w http.ResponseWriter, r *http.Request) {
@@ -166,7 +168,7 @@ func (p *panel) report(w http.ResponseWriter, r *http.Request) {
 	suffix := path.Ext(file)
 	kind, ok := reportTypes[suffix]
 	if !ok || file != "report"+suffix {
-		refuse(w, http.StatusNotFound, "there is no %q of a run: ask for report.html, report.csv, report.json or report.svg", file)
+		refuse(w, http.StatusNotFound, "there is no %q of a run: ask for report.pdf, report.html, report.csv, report.json, report.svg or report.png", file)
 		return
 	}
 	late := &lateHeader{ResponseWriter: w, set: func(h http.Header) {

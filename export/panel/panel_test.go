@@ -223,8 +223,8 @@ func TestReports(t *testing.T) {
 		{"r1/report.csv", 200, "text/csv; charset=utf-8", ".csv of r1"},
 		{"r1/report.json", 200, "application/json", ".json of r1"},
 		{"r1/report.svg", 200, "image/svg+xml", ".svg of r1"},
-		{"r1/report.exe", 404, "application/json", `{"error":"there is no \"report.exe\" of a run: ask for report.html, report.csv, report.json or report.svg"}` + "\n"},
-		{"r1/other.csv", 404, "application/json", `{"error":"there is no \"other.csv\" of a run: ask for report.html, report.csv, report.json or report.svg"}` + "\n"},
+		{"r1/report.exe", 404, "application/json", `{"error":"there is no \"report.exe\" of a run: ask for report.pdf, report.html, report.csv, report.json, report.svg or report.png"}` + "\n"},
+		{"r1/other.csv", 404, "application/json", `{"error":"there is no \"other.csv\" of a run: ask for report.pdf, report.html, report.csv, report.json, report.svg or report.png"}` + "\n"},
 		{"lost/report.csv", 404, "application/json", `{"error":"run \"lost\": not found"}` + "\n"},
 		{"broken/report.csv", 500, "application/json", `{"error":"disk is gone"}` + "\n"},
 	} {

@@ -1,9 +1,12 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
+	"strings"
 	"time"
 
 	"nightsoak/acquire/bench"
@@ -161,4 +164,56 @@ func (d *Data) idled(idle []float64) {
 	sn.Amplifier = alarms.AmplifierState{HTCurrent: sum, Power: power, FuseRatio: known(sum.X/d.Job.HTFuse, sum.U/d.Job.HTFuse), Imbalance: known(-0.012, 0.01)}
 	d.Final.Sockets[1].AsFound = &alarms.Idle{T: 11 * time.Minute, CathodeCurrent: known(0.0341, 0.0003), PlateVolts: known(470, 1.4), DissipationRatio: known(0.534, 0.005)}
 	d.Final.Sockets[1].AsLeft = &alarms.Idle{T: settledAt + 7*time.Second, CathodeCurrent: known(0.0404, 0.0003), PlateVolts: known(462, 1.4), DissipationRatio: known(0.622, 0.005)}
+}
+
+// large is a night of n sockets, each with words as long as a job file lets them
+// be, and alarms and gaps in number.
+func large(n, alarmed int, end time.Duration) *Data {
+	d := night(max(end, time.Hour), false)
+	d.End, d.Final.T = end, end
+	long := strings.Repeat("a long name of many words ", 4)[:99]
+	socketOf, current, ratio, worst, final, idle := d.Job.Sockets, d.Current, d.Ratio, d.Worst, d.Final.Sockets, d.Idle.Sockets
+	d.Job.Sockets, d.Current, d.Ratio, d.Worst, d.Final.Sockets, d.Idle.Sockets = nil, nil, nil, nil, nil, nil
+	var settled []alarms.Event
+	for i := range n {
+		k := i % 4
+		s := socketOf[k]
+		s.Name = fmt.Sprintf("V%d", i+1)
+		if alarmed >= 40 && i == 0 {
+			s.Name = long
+		}
+		s.DateCode = fmt.Sprintf("188-6-%d", 40+i)
+		d.Job.Sockets, d.Current, d.Ratio = append(d.Job.Sockets, s), append(d.Current, current[k]), append(d.Ratio, ratio[k])
+		d.Worst = append(d.Worst, worst[k])
+		f, id := final[k], idle[k]
+		f.Name, id.Name = s.Name, s.Name
+		d.Final.Sockets, d.Idle.Sockets = append(d.Final.Sockets, f), append(d.Idle.Sockets, id)
+		c, r := known(0.04+float64(i)*1e-4, 0.00029), known(0.62+float64(i)*0.002, 0.0054)
+		settled = append(settled, alarms.Event{T: alarms.Seconds(settledAt + time.Duration(i)*time.Second), Event: alarms.EventSettled, Socket: s.Name, CathodeCurrent: &c, DissipationRatio: &r})
+	}
+	d.Events = slices.DeleteFunc(d.Events, func(e alarms.Event) bool { return e.Event == alarms.EventSettled })
+	at := slices.IndexFunc(d.Events, func(e alarms.Event) bool { return e.Phase == alarms.Soak })
+	d.Events = slices.Insert(d.Events, at, settled...)
+	d.Events = slices.DeleteFunc(d.Events, func(e alarms.Event) bool { return time.Duration(e.T) > end })
+	if alarmed > 0 {
+		d.Job.Amplifier, d.Job.Serial, d.Job.Technician = long, long, long
+		d.Job.Workshop = bench.Workshop{Name: long, Address: []string{long, long, "3", "4", "5", long}}
+		d.Job.Parts = []string{long, long, long, "C31", long}
+		d.Job.Notes = strings.Repeat("Came in with a blown HT fuse; the owner says it crackled for a week.\n", 20)
+		d.Bench.Meters[0].Name = strings.Repeat("k1-", 20)
+		d.Job.Watches = []bench.Watch{{Name: long, Meter: 4, Unit: "V", Quantity: drivers.Voltage, Low: 5.67, High: 6.93}}
+	}
+	for i := range alarmed {
+		from := end/2 + time.Duration(i)*end/100
+		s := d.Job.Sockets[i%n].Name
+		name := [...]string{"drift", "step", "not-settled", "idle-off-target"}[i%4]
+		for k, st := range []alarms.State{alarms.Unacknowledged, alarms.Acknowledged, alarms.Normal} {
+			d.Events = append(d.Events, alarms.Event{T: alarms.Seconds(from + time.Duration(k)*time.Minute), Event: alarms.EventAlarm,
+				ID: name + "/" + s + fmt.Sprint(i), Alarm: name, Subject: s, Priority: [...]alarms.Priority{alarms.Medium, alarms.High, alarms.Low, alarms.Low}[i%4], State: st,
+				Text:   s + " has moved by 11 % from where it settled, supply movement taken out, and goes on moving.",
+				Advice: "Look at the tube, its grid leak and its socket; measure the bias supply while it moves. Then settle it anew."})
+		}
+	}
+	slices.SortStableFunc(d.Events, func(a, b alarms.Event) int { return cmp.Compare(a.T, b.T) })
+	return d
 }

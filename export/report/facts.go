@@ -24,6 +24,7 @@ type facts struct {
 	settled  []*alarms.Event // per socket, since the last warm-up and the last adjustment; nil if not
 	watched  time.Duration   // run time less gaps
 	soak     time.Duration   // settled and under HT, less gaps
+	before   *facts          // of Data.Against; nil without one
 	soakFrom time.Duration
 	soakTo   time.Duration
 }
@@ -148,6 +149,9 @@ func gather(in *Data) *facts {
 	f.watched = d.End - f.gapIn(0, d.End)
 	f.quality = alarms.MeasureQuality(d.Events, d.End)
 	f.findSoak()
+	if d.Against != nil {
+		f.before = gather(d.Against)
+	}
 	return f
 }
 

@@ -23,6 +23,15 @@ var page = template.Must(template.New("report").Parse(pageText))
 
 // view is what the template shows: words only, nothing left to work out.
 type view struct {
+	Workshop                              string
+	Address                               []string
+	Title                                 [][2]string // who, what and with which parts
+	Notes                                 []string
+	Paper                                 string        // as style sheets call it
+	Warm                                  template.HTML // enlarged; on the owner's page where there is room for it
+	WarmFront                             bool
+	Against                               *viewAgainst
+	Verify                                [][2]string
 	Ticket, Amplifier, Bench, RunID       string
 	Started, SoftwareVersion, CoreVersion string
 	Verdict                               verdict
@@ -66,29 +75,31 @@ type viewLog struct{ At, Clock, What, Words string }
 func writeHTML(w io.Writer, f *facts) error {
 	v := f.view()
 	var err error
-	height := 400 // less where there is more to tell, so that the owner's page stays one page
+	height := 340 // less where there is more to tell, so that the owner's page stays one page
 	if n := len(v.Alarms) + len(v.Verdict.Beside)/2; n > 4 {
 		height = 240
 	} else if n > 0 {
-		height = 310
+		height = 290
 	}
-	var shares, currentsOnly bool // of any socket; the latter as without a plate meter
-	for i := range f.Job.Sockets {
-		share := seen(f.Ratio, i)
-		shares = shares || share
-		currentsOnly = currentsOnly || !share && seen(f.Current, i)
-	}
-	front := f.shareTrace(720, height)
-	switch {
-	case currentsOnly && !shares:
-		front = f.currentTrace(720, height)
-	case currentsOnly:
+	v.WarmFront = len(v.Alarms) == 0 && len(v.Verdict.Beside) < 4 && len(v.Notes) < 4
+	front, second := f.frontTrace(720, height)
+	if second {
 		if v.Current, err = inline(f.currentTrace(720, 200)); err != nil {
 			return err
 		}
 	}
 	if v.Share, err = inline(front); err != nil {
 		return err
+	}
+	if t := f.warmTrace(720, 150); t != nil {
+		if v.Warm, err = inline(t); err != nil {
+			return err
+		}
+	}
+	if v.Against != nil {
+		if v.Against.Picture, err = inline(f.againstTrace(720, 320)); err != nil {
+			return err
+		}
 	}
 	if _, ok := f.HT.Last(); ok {
 		if v.Supply, err = inline(f.supplyTrace(720, 190)); err != nil {
@@ -103,6 +114,22 @@ func writeHTML(w io.Writer, f *facts) error {
 	return err
 }
 
+// frontTrace is the picture on the owner's page: shares of the limit, or the
+// currents where no share was ever known. second says that the currents of
+// some sockets are not in it and want a picture of their own.
+func (f *facts) frontTrace(width, height int) (t *chart.Trace, second bool) {
+	var shares, currentsOnly bool // of any socket; the latter as without a plate meter
+	for i := range f.Job.Sockets {
+		share := seen(f.Ratio, i)
+		shares = shares || share
+		currentsOnly = currentsOnly || !share && seen(f.Current, i)
+	}
+	if currentsOnly && !shares {
+		return f.currentTrace(width, height), false
+	}
+	return f.shareTrace(width, height), currentsOnly
+}
+
 // inline is a trace as part of a page. The chart escapes whatever people wrote.
 func inline(t *chart.Trace) (template.HTML, error) {
 	var b strings.Builder
@@ -110,13 +137,13 @@ func inline(t *chart.Trace) (template.HTML, error) {
 	return template.HTML(b.String()), err
 }
 
-// writeSVG writes the traces one above the other: shares of the limit with the
+// stacked are the traces one above the other: shares of the limit with the
 // alarms in words, then the plate supply.
-func writeSVG(w io.Writer, f *facts) error {
+func stacked(f *facts) *chart.Drawing {
 	share, supply := f.shareTrace(1000, 440), f.supplyTrace(1000, 220)
 	share.Title = strings.TrimPrefix(f.Job.Ticket+": ", ": ") + share.Title
 	share.Key, share.Paper, supply.Paper = true, true, true
-	return chart.Stack(w, share, supply)
+	return chart.Stack(share, supply)
 }
 
 // wall is a run time as a wall clock shows it.
@@ -129,6 +156,7 @@ func (f *facts) view() *view {
 		SoftwareVersion: f.SoftwareVersion, CoreVersion: f.CoreVersion,
 		Verdict: f.verdict(), HT: f.htWords(),
 	}
+	v.titleBlock(f)
 	v.ownerFacts(f)
 	v.alarmRows(f)
 	v.socketRows(f)
@@ -138,7 +166,64 @@ func (f *facts) view() *view {
 	v.limitRows(f)
 	v.Quality, v.QualitySource = f.quality.Lines(), alarms.PerHour.Source
 	v.logRows(f)
+	v.Against = f.against()
+	v.Verify = f.verifyWords()
 	return v
+}
+
+// given is s, or that it was not given.
+func given(s string) string {
+	if s == "" {
+		return "not given"
+	}
+	return s
+}
+
+// titleBlock is what the job file says of the work.
+func (v *view) titleBlock(f *facts) {
+	j := f.Job
+	v.Workshop, v.Address = j.Workshop.Name, j.Workshop.Address
+	if j.Notes != "" {
+		v.Notes = strings.Split(j.Notes, "\n")
+	}
+	v.Paper = "A4"
+	if f.Paper == Letter {
+		v.Paper = "letter"
+	}
+	parts := "none given"
+	if len(j.Parts) > 0 {
+		parts = strings.Join(j.Parts, "; ")
+	}
+	var codes []string
+	for _, s := range j.Sockets {
+		if s.DateCode != "" {
+			codes = append(codes, s.Name+" "+s.DateCode)
+		}
+	}
+	tubes := "not given"
+	if len(codes) > 0 {
+		tubes = strings.Join(codes, "; ")
+	}
+	v.Title = [][2]string{
+		{"Amplifier", given(j.Amplifier)}, {"Serial number", given(j.Serial)}, {"Ticket", given(j.Ticket)},
+		{"Date codes of the tubes", tubes}, {"Parts replaced", parts}, {"Technician", given(j.Technician)},
+	}
+}
+
+// verifyWords say how a doubter can check the report.
+func (f *facts) verifyWords() [][2]string {
+	rows := [][2]string{
+		{"Run", f.RunID},
+		{"Judged by", "nightsoak " + f.SoftwareVersion + ", core " + f.CoreVersion},
+	}
+	hash := unknown
+	if f.Hash != "" {
+		hash = f.Hash
+	}
+	return append(rows,
+		[2]string{"Readings, SHA-256", hash},
+		[2]string{"To check them", "nightsoak report " + f.RunID + " --out readings.csv writes every reading as displayed; sha256sum readings.csv must print the figure above."},
+		[2]string{"To judge again", "nightsoak replay " + f.RunID + " --json must print the events attached to the PDF, byte for byte, by the same core version."})
 }
 
 func (v *view) ownerFacts(f *facts) {
@@ -167,17 +252,29 @@ func (v *view) ownerFacts(f *facts) {
 	add("How long", how+".")
 
 	var settled, loose []string // with a share, and without
+	var least, most float64
+	var low, high string
 	for i, s := range f.Job.Sockets {
 		switch e := f.settled[i]; {
 		case e == nil:
 		case e.DissipationRatio != nil && e.DissipationRatio.Known:
 			settled = append(settled, s.Name+" at "+rough(*e.DissipationRatio, 100, "%"))
+			x := fmt.Sprintf("%.0f", 100*e.DissipationRatio.X)
+			if len(settled) == 1 || e.DissipationRatio.X < least {
+				least, low = e.DissipationRatio.X, x
+			}
+			if len(settled) == 1 || e.DissipationRatio.X > most {
+				most, high = e.DissipationRatio.X, x
+			}
 		case e.CathodeCurrent != nil:
 			loose = append(loose, s.Name+" at "+rough(*e.CathodeCurrent, 1000, "mA"))
 		}
 	}
 	var at []string
-	if len(settled) > 0 {
+	switch {
+	case len(settled) > 6: // the picture and the bench's page tell each
+		at = append(at, fmt.Sprintf("%d tubes, %s", len(settled), between(low, high))+" of the limit")
+	case len(settled) > 0:
 		at = append(at, list(settled)+" of the limit")
 	}
 	if len(loose) > 0 {
@@ -204,6 +301,14 @@ func (v *view) ownerFacts(f *facts) {
 	default:
 		add("Alarms", fmt.Sprintf("%d; they are numbered in the picture and told below.", n))
 	}
+}
+
+// between is a range of percentages in words.
+func between(low, high string) string {
+	if low == high {
+		return "each at " + low + nbsp + "%"
+	}
+	return "from " + low + " to " + high + nbsp + "%"
 }
 
 // mostOnFront is how many alarms the owner's page tells.

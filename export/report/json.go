@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	_ "embed"
 	"encoding/json"
 	"io"
 	"time"
@@ -12,10 +13,21 @@ import (
 	"nightsoak/export"
 )
 
+// Schema is the JSON Schema (draft 2020-12) of the report as JSON.
+//
+//go:embed schema.json
+var Schema []byte
+
 type jsonRun struct {
 	ID              string     `json:"id"`
 	Ticket          string     `json:"ticket"`
 	Amplifier       string     `json:"amplifier"`
+	Serial          string     `json:"serial,omitempty"`
+	Technician      string     `json:"technician,omitempty"`
+	Workshop        string     `json:"workshop,omitempty"`
+	Address         []string   `json:"workshop_address,omitempty"`
+	Parts           []string   `json:"parts_replaced,omitempty"`
+	Notes           string     `json:"notes,omitempty"`
 	Bench           string     `json:"bench"`
 	Started         time.Time  `json:"started"`
 	Ended           *time.Time `json:"ended"` // null: unfinished
@@ -23,12 +35,14 @@ type jsonRun struct {
 	SoakS           seconds    `json:"soak_s"`
 	SoftwareVersion string     `json:"software_version"`
 	CoreVersion     string     `json:"core_version"`
+	Hash            *string    `json:"readings_sha256"` // of the readings as CSV; null: not worked out
 }
 
 type jsonSocket struct {
 	Name         string       `json:"name"`
 	Tube         string       `json:"tube"`
 	Half         string       `json:"half,omitempty"`
+	DateCode     string       `json:"date_code,omitempty"`
 	LimitW       float64      `json:"limit_w"`
 	LimitSource  string       `json:"limit_source"`
 	Settled      bool         `json:"settled"`
@@ -78,6 +92,7 @@ type seconds = alarms.Seconds
 
 // writeJSON writes one object: run, verdict, sockets, meters, limits, events.
 // Each event stands alone on its line, in the very bytes of its json.Marshal.
+// Schema describes it.
 func writeJSON(w io.Writer, f *facts) error {
 	v := f.verdict()
 	snap, _ := f.at()
@@ -92,42 +107,15 @@ func writeJSON(w io.Writer, f *facts) error {
 		Limits    jsonLimits      `json:"limits"`
 		Quality   *alarms.Quality `json:"alarm_quality"`
 		Host      []string        `json:"host"`
+		Against   *jsonAgainst    `json:"against,omitempty"` // the run to compare with
 	}{
-		Run: jsonRun{
-			ID: f.RunID, Ticket: f.Job.Ticket, Amplifier: f.Job.Amplifier, Bench: f.Bench.Name,
-			Started: f.Started.UTC(), T: seconds(f.End), SoakS: seconds(f.soak),
-			SoftwareVersion: f.SoftwareVersion, CoreVersion: f.CoreVersion,
-		},
-		FiguresT: seconds(snap.T), Amplifier: amplifierJSON(snap.Amplifier),
+		Run: f.runJSON(), FiguresT: seconds(snap.T), Amplifier: amplifierJSON(snap.Amplifier),
 		Verdict: v.Headline, Beside: append([]string{}, v.Beside...),
-		Sockets: []jsonSocket{}, Meters: []jsonMeter{},
+		Sockets: f.socketsJSON(), Meters: []jsonMeter{},
 		Limits: limitsOf(f.Job.Limits), Quality: &f.quality, Host: append([]string{}, f.Host...),
 	}
-	if f.Ended {
-		end := f.Started.Add(f.End).UTC()
-		head.Run.Ended = &end
-	}
-	for i, s := range f.Job.Sockets {
-		j := jsonSocket{Figures: figuresJSON(&s, nth(snap.Sockets, i)),
-			Name: s.Name, Tube: tubeName(s), Half: s.Half, LimitW: s.Limit, LimitSource: s.Sheet}
-		if e := f.settled[i]; e != nil {
-			j.Settled, j.SettledT = true, &e.T
-			if e.CathodeCurrent != nil {
-				j.Current, j.CurrentU95 = *e.CathodeCurrent, export.U95(*e.CathodeCurrent)
-			}
-			if e.DissipationRatio != nil {
-				j.Ratio, j.RatioU95 = *e.DissipationRatio, export.U95(*e.DissipationRatio)
-			}
-		}
-		if x := f.worst(i); x.Ratio.Known {
-			t := seconds(x.T)
-			j.Worst, j.WorstU95, j.WorstT = x.Ratio, export.U95(x.Ratio), &t
-		}
-		if l := nth(f.Final.Sockets, i); l != nil {
-			j.AsFound, j.AsLeft = idleJSON(l.AsFound), idleJSON(l.AsLeft)
-			j.LastRatio, j.LastRatioU95, j.LastCurrent = l.DissipationRatio, export.U95(l.DissipationRatio), l.CathodeCurrent
-		}
-		head.Sockets = append(head.Sockets, j)
+	if f.before != nil {
+		head.Against = &jsonAgainst{f.before.runJSON(), f.before.socketsJSON()}
 	}
 	for i, m := range f.Bench.Meters {
 		j := jsonMeter{Name: m.Name, Format: m.Format.Name, Scale: m.Scale, Readings: nth(f.Readings, i), Rejected: nth(f.Rejects, i)}
@@ -157,6 +145,57 @@ func writeJSON(w io.Writer, f *facts) error {
 	}
 	_, err = w.Write(append(b, "\n]}\n"...))
 	return err
+}
+
+type jsonAgainst struct {
+	Run     jsonRun      `json:"run"`
+	Sockets []jsonSocket `json:"sockets"`
+}
+
+func (f *facts) runJSON() jsonRun {
+	r := jsonRun{
+		ID: f.RunID, Ticket: f.Job.Ticket, Amplifier: f.Job.Amplifier, Bench: f.Bench.Name,
+		Serial: f.Job.Serial, Technician: f.Job.Technician, Workshop: f.Job.Workshop.Name, Address: f.Job.Workshop.Address,
+		Parts: f.Job.Parts, Notes: f.Job.Notes,
+		Started: f.Started.UTC(), T: seconds(f.End), SoakS: seconds(f.soak),
+		SoftwareVersion: f.SoftwareVersion, CoreVersion: f.CoreVersion,
+	}
+	if f.Ended {
+		end := f.Started.Add(f.End).UTC()
+		r.Ended = &end
+	}
+	if f.Hash != "" {
+		r.Hash = &f.Hash
+	}
+	return r
+}
+
+func (f *facts) socketsJSON() []jsonSocket {
+	snap, _ := f.at()
+	all := []jsonSocket{}
+	for i, s := range f.Job.Sockets {
+		j := jsonSocket{Figures: figuresJSON(&s, nth(snap.Sockets, i)),
+			Name: s.Name, Tube: tubeName(s), Half: s.Half, DateCode: s.DateCode, LimitW: s.Limit, LimitSource: s.Sheet}
+		if e := f.settled[i]; e != nil {
+			j.Settled, j.SettledT = true, &e.T
+			if e.CathodeCurrent != nil {
+				j.Current, j.CurrentU95 = *e.CathodeCurrent, export.U95(*e.CathodeCurrent)
+			}
+			if e.DissipationRatio != nil {
+				j.Ratio, j.RatioU95 = *e.DissipationRatio, export.U95(*e.DissipationRatio)
+			}
+		}
+		if x := f.worst(i); x.Ratio.Known {
+			t := seconds(x.T)
+			j.Worst, j.WorstU95, j.WorstT = x.Ratio, export.U95(x.Ratio), &t
+		}
+		if l := nth(f.Final.Sockets, i); l != nil {
+			j.AsFound, j.AsLeft = idleJSON(l.AsFound), idleJSON(l.AsLeft)
+			j.LastRatio, j.LastRatioU95, j.LastCurrent = l.DissipationRatio, export.U95(l.DissipationRatio), l.CathodeCurrent
+		}
+		all = append(all, j)
+	}
+	return all
 }
 
 func limitsOf(l bench.Limits) jsonLimits {

@@ -5,6 +5,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -36,6 +37,8 @@ type Data struct {
 	Current []*chart.Series // per socket, cathode current, ampere; drawn where a share of the limit was never known
 	Ratio   []*chart.Series // per socket, plate dissipation as a ratio of its limit
 	HT      *chart.Series   // plate supply, volt
+	Warm    []*chart.Series // per socket, the share (or the current, as the report draws) of the hour after HT last came up, finer
+	Table   *Table          // the figures at one row per TableStep; nil is none
 	Worst   []Worst         // per socket
 
 	// Host is what the computer had to say beside the run, such as a disk that
@@ -44,7 +47,21 @@ type Data struct {
 
 	Readings []uint64 // per meter
 	Rejects  []uint64 // per meter, rejected frames
+
+	// Hash is the SHA-256 of the run's readings as CSV, in hex; empty is unknown.
+	Hash    string
+	Against *Data // an earlier run to compare with; nil is none
+	Paper   Paper // of the PDF and of the HTML when printed
 }
+
+// Paper is a size of paper.
+type Paper string
+
+// The papers. The zero Paper is A4.
+const (
+	A4     Paper = "a4"
+	Letter Paper = "letter" // US Letter, 8.5 by 11 inch
+)
 
 // Worst is the highest share of its limit that a socket reached, and when.
 type Worst struct {
@@ -53,7 +70,7 @@ type Worst struct {
 }
 
 // Suffixes are the file name suffixes that Write knows.
-var Suffixes = []string{".html", ".json", ".svg"}
+var Suffixes = []string{".pdf", ".html", ".json", ".svg", ".png", ".figures.csv", ".events.json"}
 
 // SuffixError says that a report cannot be written in the form asked for.
 type SuffixError struct{ Suffix string }
@@ -63,16 +80,37 @@ func (e *SuffixError) Error() string {
 		e.Suffix, strings.Join(Suffixes, ", "))
 }
 
+// Suffix is the one of Suffixes that a file name ends in, whatever its case;
+// else its extension in lower case.
+func Suffix(name string) string {
+	name = strings.ToLower(name)
+	for _, s := range [...]string{".figures.csv", ".events.json"} {
+		if strings.HasSuffix(name, s) {
+			return s
+		}
+	}
+	return filepath.Ext(name)
+}
+
 // Write writes the report in the form that suffix names (see Suffixes): any
-// other is a *SuffixError. The same data give the same bytes.
+// other is a *SuffixError. The same data give the same bytes. A PDF holds what
+// ".figures.csv" and ".events.json" give as attachments, byte for byte.
 func Write(w io.Writer, suffix string, d *Data) error {
 	switch suffix {
+	case ".pdf":
+		return writePDF(w, gather(d))
 	case ".html":
 		return writeHTML(w, gather(d))
 	case ".json":
 		return writeJSON(w, gather(d))
 	case ".svg":
-		return writeSVG(w, gather(d))
+		return stacked(gather(d)).SVG(w)
+	case ".png":
+		return stacked(gather(d)).PNG(w, 2)
+	case ".figures.csv":
+		return writeFigures(w, gather(d))
+	case ".events.json":
+		return writeEvents(w, gather(d))
 	}
 	return &SuffixError{suffix}
 }

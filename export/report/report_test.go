@@ -66,7 +66,7 @@ func TestGoldens(t *testing.T) {
 }
 
 func TestUnknownSuffixNamesTheKnown(t *testing.T) {
-	for _, suffix := range []string{".pdf", ".png", ".zip", ".csv", "", "html"} {
+	for _, suffix := range []string{".docx", ".gif", ".zip", ".csv", "", "html"} {
 		var b bytes.Buffer
 		err := Write(&b, suffix, night(time.Hour, false))
 		var se *SuffixError
@@ -382,8 +382,8 @@ func TestSVGIsXML(t *testing.T) {
 	}
 }
 
-// TestLittleIsKnown writes reports of runs of which next to nothing is on record.
-func TestLittleIsKnown(t *testing.T) {
+// little are runs of which next to nothing is on record.
+func little() map[string]*Data {
 	sockets := night(time.Hour, false)
 	sockets.Current, sockets.Ratio, sockets.HT, sockets.Worst = nil, nil, nil, nil
 	sockets.Readings, sockets.Rejects, sockets.Final, sockets.Events = nil, nil, alarms.Snapshot{}, nil
@@ -391,9 +391,17 @@ func TestLittleIsKnown(t *testing.T) {
 		{Event: alarms.EventSettled, Socket: "nobody"}, {Event: alarms.EventGap}, {Event: "new", Text: "x"},
 		{Event: alarms.EventAlarm, State: alarms.Normal}, {Event: alarms.EventPhase, Phase: alarms.Soak}, {Event: alarms.EventPort},
 	}, HT: chart.NewSeries(2)}
-	for name, d := range map[string]*Data{"nothing": {}, "files only": sockets, "odd events": odd} {
+	return map[string]*Data{"nothing": {}, "files only": sockets, "odd events": odd}
+}
+
+// TestLittleIsKnown writes reports of runs of which next to nothing is on record.
+func TestLittleIsKnown(t *testing.T) {
+	for name, d := range little() {
 		for _, suffix := range Suffixes {
 			got := write(t, suffix, d)
+			if suffix == ".pdf" || suffix == ".png" { // not text: TestPDF reads their words
+				continue
+			}
 			if strings.Contains(got, "NaN") || strings.Contains(got, "Inf") || strings.Contains(got, "(MISSING)") || strings.Contains(got, "%!") {
 				t.Errorf("%s%s: something unprintable got in", name, suffix)
 			}

@@ -6,7 +6,6 @@ import (
 	"math"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 )
 
@@ -118,11 +117,23 @@ func textWidth(s string, size float64) float64 {
 }
 
 // number is a coordinate with at most one decimal.
-func number(x float64) string {
-	s := strconv.FormatFloat(x, 'f', 1, 64)
-	s = strings.TrimSuffix(s, ".0")
-	if s == "-0" {
-		return "0"
+func number(x float64) string { return string(appendNumber(nil, x)) }
+
+// appendNumber is number, added to b.
+func appendNumber(b []byte, x float64) []byte {
+	// Whole tenths are sooner written than a float64; half a tenth goes to the
+	// even one, as the standard library rounds.
+	tenths := math.RoundToEven(x * 10)
+	if !(math.Abs(tenths) < 1e15) {
+		return strconv.AppendFloat(b, x, 'f', 1, 64)
 	}
-	return s
+	n := int64(tenths)
+	if n < 0 {
+		b, n = append(b, '-'), -n
+	}
+	b = strconv.AppendInt(b, n/10, 10)
+	if n%10 != 0 {
+		b = append(b, '.', byte('0'+n%10))
+	}
+	return b
 }

@@ -1,8 +1,6 @@
 package chart
 
 import (
-	"bytes"
-	"encoding/xml"
 	"fmt"
 	"math"
 	"slices"
@@ -22,16 +20,16 @@ const (
 )
 
 var lineStyles = [...]struct {
-	dash    string
-	opacity string
+	dash    []float64
+	opacity float64
 }{
-	{"", "1"}, {"7 3", ".72"}, {"2 2", "1"}, {"10 3 2 3", ".72"},
-	{"16 3", ".5"}, {"5 2 2 2 2 2", "1"}, {"1 4", "1"}, {"12 3 4 3", ".5"},
+	{nil, 1}, {[]float64{7, 3}, .72}, {[]float64{2, 2}, 1}, {[]float64{10, 3, 2, 3}, .72},
+	{[]float64{16, 3}, .5}, {[]float64{5, 2, 2, 2, 2, 2}, 1}, {[]float64{1, 4}, 1}, {[]float64{12, 3, 4, 3}, .5},
 }
 
 // canvas is the drawing in hand: the plot's edges in pixels and its scales.
 type canvas struct {
-	bytes.Buffer
+	Drawing
 	t                        *Trace
 	left, right, top, bottom float64
 	yMin, yMax               float64 // before Scale
@@ -39,7 +37,6 @@ type canvas struct {
 	ticks                    []tick
 	markRow, phaseRow        float64 // tops of the rows above the plot
 	key                      []keyRow
-	height                   float64 // with the key
 }
 
 // tick is a round value on the axis.
@@ -50,8 +47,6 @@ type tick struct {
 
 // keyRow is a mark in words.
 type keyRow struct{ number, at, text string }
-
-func (c *canvas) f(format string, a ...any) { fmt.Fprintf(c, format, a...) }
 
 // x is the place of a run time; float64 conversions keep every machine from
 // fusing the multiply with the add, so the bytes are the same everywhere.
@@ -84,28 +79,6 @@ func plain(s string, n int) string {
 	return s
 }
 
-// escape is text as XML.
-func escape(s string) string {
-	var b strings.Builder
-	_ = xml.EscapeText(&b, []byte(s)) // a strings.Builder never fails
-	return b.String()
-}
-
-// tone is an element's class; an alarm's takes the alarm colour as its
-// currentColor, so that a page changes it everywhere with one rule.
-func tone(class string, alarm bool) string {
-	if alarm {
-		return `class="` + class + ` trace-alarm" color="` + alarmColour + `"`
-	}
-	return `class="` + class + `"`
-}
-
-// text writes words; anchor is start, middle or end.
-func (c *canvas) text(class string, x, y, size float64, anchor, extra, s string) {
-	c.f(`<text class="%s" x="%s" y="%s" font-size="%s" text-anchor="%s"%s>%s</text>`+"\n",
-		class, number(x), number(y), number(size), anchor, extra, escape(s))
-}
-
 // newCanvas lays a trace out.
 func newCanvas(in *Trace) *canvas {
 	t := *in
@@ -120,6 +93,7 @@ func newCanvas(in *Trace) *canvas {
 	}
 	t.Limits = slices.DeleteFunc(slices.Clone(t.Limits), func(l Level) bool { return math.IsNaN(l.Y) || math.IsInf(l.Y, 0) })
 	c := &canvas{t: &t, scale: t.Scale}
+	c.Width, c.Paper = float64(t.Width), t.Paper
 	if !(c.scale > 0) {
 		c.scale = 1
 	}
@@ -150,54 +124,44 @@ func newCanvas(in *Trace) *canvas {
 	}
 	c.bottom = max(float64(t.Height)-38, c.top+40)
 	c.key = t.keyRows()
-	c.height = c.bottom + 38
+	c.Height = c.bottom + 38
 	if len(c.key) > 0 {
-		c.height += 8 + rowHeight*float64(len(c.key))
+		c.Height += 8 + rowHeight*float64(len(c.key))
 	}
 	return c
 }
 
-// draw writes the drawing.
+// draw fills the drawing.
 func (c *canvas) draw() {
 	t := c.t
-	c.f(`<svg xmlns="http://www.w3.org/2000/svg" class="trace" role="img" width="%d" height="%s" viewBox="0 0 %[1]d %[2]s" font-family="system-ui, 'DejaVu Sans', sans-serif"`,
-		t.Width, number(c.height))
-	if t.Paper {
-		c.f(` color="#111"`)
-	}
-	c.f(` fill="currentColor">` + "\n")
-	c.f("<title>%s</title>\n<desc>%s</desc>\n", escape(plain(t.Title, 200)), escape(c.describe()))
-	if t.Paper {
-		c.f(`<rect class="trace-paper" width="%d" height="%s" fill="#fff"/>`+"\n", t.Width, number(c.height))
-	}
+	c.Title, c.Words = plain(t.Title, 200), c.describe()
 	if t.Title != "" {
-		c.text("trace-title", 2, 18, fontSize+1, "start", ` font-weight="600"`, plain(t.Title, int(float64(t.Width)/8)))
+		c.text("trace-title", 2, 18, fontSize+1, start, plain(t.Title, int(float64(t.Width)/8))).bold = true
 	}
 	c.phases()
 	for _, k := range c.ticks {
-		y := number(c.y(k.v))
-		c.f(`<path class="trace-grid" d="M%s %sH%s" stroke="currentColor" stroke-opacity=".13"/>`+"\n", number(c.left), y, number(c.right))
-		c.text("trace-tick", c.left-6, c.y(k.v)+4, smallSize, "end", "", k.label)
+		c.line("trace-grid", c.left, c.y(k.v), c.right, c.y(k.v)).opacity = .13
+		c.text("trace-tick", c.left-6, c.y(k.v)+4, smallSize, end, k.label)
 	}
 	c.timeAxis()
 	c.gaps()
 	c.limits()
 	c.lines()
 	c.marks()
+	c.limitTexts()
 	for i, row := range c.key {
-		y := c.height - rowHeight*float64(len(c.key)-i) + 8
-		c.text("trace-key", 22, y, fontSize, "end", "", row.number)
-		c.text("trace-key", 74, y, fontSize, "end", "", row.at)
-		c.text("trace-key", 88, y, fontSize, "start", "", row.text)
+		y := c.Height - rowHeight*float64(len(c.key)-i) + 8
+		c.text("trace-key", 22, y, fontSize, end, row.number)
+		c.text("trace-key", 74, y, fontSize, end, row.at)
+		c.text("trace-key", 88, y, fontSize, start, row.text)
 	}
-	c.f("</svg>\n")
 }
 
 // axisRange chooses the value axis: it holds zero, the lines and the limits.
 func (c *canvas) axisRange() {
 	t := c.t
 	for _, l := range t.Lines {
-		for p := range l.Series.Points(t.From, t.To, 1) {
+		for p := range l.Series.Points(t.From-l.Shift, t.To-l.Shift, 1) {
 			c.yMin, c.yMax = min(c.yMin, p.Min), max(c.yMax, p.Max)
 		}
 	}
@@ -225,17 +189,19 @@ func (c *canvas) timeAxis() {
 	if step < time.Minute {
 		clock = ClockSeconds
 	}
-	c.f(`<path class="trace-axis" d="M%s %sH%s" stroke="currentColor" stroke-opacity=".6"/>`+"\n",
-		number(c.left), number(c.bottom), number(c.right))
+	c.line("trace-axis", c.left, c.bottom, c.right, c.bottom).opacity = .6
 	for at := (t.From + step - 1) / step * step; at <= t.To; at += step {
-		c.f(`<path class="trace-axis" d="M%s %sv4" stroke="currentColor" stroke-opacity=".6"/>`+"\n", number(c.x(at)), number(c.bottom))
-		c.text("trace-tick", c.x(at), c.bottom+16, smallSize, "middle", "", clock(at))
+		c.line("trace-axis", c.x(at), c.bottom, c.x(at), c.bottom+4).opacity = .6
+		c.text("trace-tick", c.x(at), c.bottom+16, smallSize, middle, clock(at))
 	}
-	words := "hours:minutes since the run began"
+	words := "hours:minutes "
 	if step < time.Minute {
-		words = "hours:minutes:seconds since the run began"
+		words = "hours:minutes:seconds "
 	}
-	c.text("trace-tick", c.right, c.bottom+31, smallSize, "end", ` fill-opacity=".65"`, words)
+	if words += t.Since; t.Since == "" {
+		words += "since the run began"
+	}
+	c.text("trace-tick", c.right, c.bottom+31, smallSize, end, words).opacity = .65
 }
 
 // phases shades every other phase and names them in a row above the plot, each
@@ -250,8 +216,8 @@ func (c *canvas) phases() {
 			continue
 		}
 		if i%2 == 0 {
-			c.f(`<rect class="trace-phase" x="%s" y="%s" width="%s" height="%s" fill-opacity=".05"/>`+"\n",
-				number(c.x(p.From)), number(c.top), number(c.x(p.To)-c.x(p.From)), number(c.bottom-c.top))
+			r := c.rect("trace-phase", c.x(p.From), c.top, c.x(p.To)-c.x(p.From), c.bottom-c.top)
+			r.filled, r.opacity = true, .05
 		}
 		p.Name = plain(p.Name, 24)
 		shown = append(shown, p)
@@ -277,9 +243,10 @@ func (c *canvas) phases() {
 	}
 	for i, mid := range spread(want, size, c.left, c.right) {
 		x, from := mid-size[i]/2, c.x(shown[i].From)
-		c.f(`<path class="trace-phase-edge" d="M%s %sV%sL%s %s" fill="none" stroke="currentColor" stroke-opacity=".3" stroke-width=".8"/>`+"\n",
-			number(from), number(c.bottom), number(c.top), number(x+2), number(row+rowHeight-1))
-		c.text("trace-phase-name", x+5, row+rowHeight-4, smallSize, "start", "", shown[i].Name)
+		e := c.line("trace-phase-edge", from, c.bottom, from, c.top)
+		e.to(x+2, row+rowHeight-1)
+		e.opacity, e.width = .3, .8
+		c.text("trace-phase-name", x+5, row+rowHeight-4, smallSize, start, shown[i].Name)
 	}
 }
 
@@ -292,30 +259,34 @@ func (c *canvas) gaps() {
 		x0, x1 := c.x(g.From), c.x(g.To)
 		x1 = max(x1, x0+1.5)
 		h := c.bottom - c.top
-		c.f(`<path class="trace-gap" fill="none" stroke="currentColor" stroke-opacity=".4" stroke-width=".8" d="M%s %sV%sM%s %sV%s`,
-			number(x0), number(c.top), number(c.bottom), number(x1), number(c.top), number(c.bottom))
+		hatch := c.line("trace-gap", x0, c.top, x0, c.bottom)
+		hatch.segment(x1, c.top, x1, c.bottom)
+		hatch.opacity, hatch.width = .4, .8
 		for a := math.Ceil((x0-h)/8) * 8; a < x1; a += 8 { // from (a, bottom) to (a+h, top)
 			if l, r := max(a, x0), min(a+h, x1); l < r {
-				c.f("M%s %sL%s %s", number(l), number(c.bottom-(l-a)), number(r), number(c.bottom-(r-a)))
+				hatch.segment(l, c.bottom-(l-a), r, c.bottom-(r-a))
 			}
 		}
-		c.f("\"/>\n")
 		if name := plain(g.Name, 40); textWidth(name, smallSize) < x1-x0-8 {
-			c.text("trace-gap-name", (x0+x1)/2, c.bottom-8, smallSize, "middle", "", name)
+			c.text("trace-gap-name", (x0+x1)/2, c.bottom-8, smallSize, middle, name)
 		}
 	}
 }
 
 func (c *canvas) limits() {
+	for _, l := range c.t.Limits {
+		c.line("trace-limit", c.left, c.y(l.Y), c.right, c.y(l.Y)).width = 1.4
+	}
+}
+
+// limitTexts stand on top of whatever crosses them.
+func (c *canvas) limitTexts() {
 	var want, size []float64
 	for _, l := range c.t.Limits {
 		want, size = append(want, c.y(l.Y)-8), append(size, fontSize+1)
 	}
 	for i, mid := range spread(want, size, c.top-8, c.bottom) {
-		l := c.t.Limits[i]
-		c.f(`<path class="trace-limit" d="M%s %sH%s" stroke="currentColor" stroke-width="1.4"/>`+"\n",
-			number(c.left), number(c.y(l.Y)), number(c.right))
-		c.text("trace-limit-text", c.left+6, mid+4, smallSize, "start", "", plain(l.Text, int((c.right-c.left)/7)))
+		c.text("trace-limit-text", c.left+6, mid+4, smallSize, start, plain(c.t.Limits[i].Text, int((c.right-c.left)/7))).halo = true
 	}
 }
 
@@ -329,7 +300,7 @@ func (c *canvas) lines() {
 	pitch := min(fontSize+3, (c.bottom-c.top)/float64(max(len(c.t.Lines), 1)))
 	ends := make([]float64, len(c.t.Lines)) // x of each line's end
 	for i := range c.t.Lines {
-		x, y := c.line(i)
+		x, y := c.trace(i)
 		if at := c.t.Lines[i].At; at != 0 {
 			x, y = c.right, c.y(at)
 		}
@@ -340,76 +311,82 @@ func (c *canvas) lines() {
 		l := &c.t.Lines[i]
 		x := c.right + 10
 		if ends[i] > c.right-2 {
-			c.f(`<path %s d="M%s %sL%s %s" fill="none" stroke="currentColor" stroke-opacity=".5" stroke-width=".8"/>`+"\n",
-				tone("trace-leader", l.Alarm), number(c.right+1), number(want[i]), number(x), number(y))
+			leader := c.line("trace-leader", c.right+1, want[i], x, y)
+			leader.opacity, leader.width, leader.alarm = .5, .8, l.Alarm
 		}
-		c.f(`<path %s d="M%s %sh24" %s/>`+"\n", tone("trace-line", l.Alarm), number(x), number(y), stroke(i, l))
-		c.f(`<text %s x="%s" y="%s" font-size="%s" fill="currentColor">%s`, tone("trace-name", l.Alarm), number(x+29), number(y+4),
-			number(min(fontSize, pitch)), escape(plain(l.Name, 16)))
-		if l.Note != "" {
-			c.f(` <tspan class="trace-note" fill-opacity=".7">%s</tspan>`, escape(plain(l.Note, 16)))
-		}
-		c.f("</text>\n")
+		stroke(c.line("trace-line trace-sample", x, y, x+24, y), c.style(i), l)
+		name := c.text("trace-name", x+29, y+4, min(fontSize, pitch), start, plain(l.Name, 16))
+		name.alarm, name.note = l.Alarm, plain(l.Note, 16)
 	}
 }
 
-func stroke(i int, l *Line) string {
+// style is the number of line i's pattern: a faint line has that of the one before it.
+func (c *canvas) style(i int) int {
+	n := -1
+	for k := range i + 1 {
+		if k == 0 || !c.t.Lines[k].Faint {
+			n++
+		}
+	}
+	return n
+}
+
+// stroke gives a path the look of line i.
+func stroke(p *item, i int, l *Line) {
 	s := lineStyles[i%len(lineStyles)]
-	width := "1.5"
+	if l.Faint {
+		s.opacity *= .45
+	}
+	p.width, p.opacity, p.dash, p.round, p.alarm = 1.5, s.opacity, s.dash, true, l.Alarm
 	if l.Alarm {
-		width, s.opacity = "2.2", "1"
+		p.width, p.opacity = 2.2, 1
 	}
-	a := fmt.Sprintf(`fill="none" stroke="currentColor" stroke-width="%s" stroke-opacity="%s" stroke-linejoin="round"`, width, s.opacity)
-	if s.dash != "" {
-		a += ` stroke-dasharray="` + s.dash + `"`
-	}
-	return a
 }
 
-// line draws line i and says where it ends. The stroke moves as little as the
+// trace draws line i and says where it ends. The stroke moves as little as the
 // envelope allows, so noise does not make it jitter; what the envelope holds
 // beyond it stands as uprights: faint where it is the usual width of the
 // trace, in full where it is far wider, so that one stray reading in a night
 // is still seen.
-func (c *canvas) line(i int) (endX, endY float64) {
+func (c *canvas) trace(i int) (endX, endY float64) {
 	l := &c.t.Lines[i]
 	endX, endY = c.left, c.bottom
 	type column struct{ x, lo, hi float64 } // lo is the lower value, so the greater y
 	var columns []column
-	var path strings.Builder
+	var path item
 	var x, y float64
 	started, flat := false, false
-	for p := range l.Series.Points(c.t.From, c.t.To, int(c.right-c.left)) {
+	for p := range l.Series.Points(c.t.From-l.Shift, c.t.To-l.Shift, int(c.right-c.left)) {
 		if p.Break {
 			if started && flat {
-				fmt.Fprintf(&path, "H%s", number(x))
+				path.to(x, y)
 			}
 			started, flat = false, false
 			continue
 		}
-		col := column{c.x(p.T), c.y(p.Min), c.y(p.Max)}
+		col := column{c.x(p.T + l.Shift), c.y(p.Min), c.y(p.Max)}
 		columns = append(columns, col)
 		switch was := y; {
 		case !started:
 			x, y = col.x, (col.lo+col.hi)/2
-			fmt.Fprintf(&path, "M%s %sh.1", number(x), number(y)) // so that a lone point shows
+			path.segment(x, y, x+.1, y) // so that a lone point shows
 			started = true
 		default:
 			y = min(max(y, col.hi), col.lo)
 			if y != was {
 				if flat {
-					fmt.Fprintf(&path, "H%s", number(x))
+					path.to(x, was)
 				}
-				fmt.Fprintf(&path, "L%s %s", number(col.x), number(y))
+				path.to(col.x, y)
 			}
 			x, flat = col.x, y == was
 		}
 		endX, endY = x, y
 	}
 	if started && flat {
-		fmt.Fprintf(&path, "H%s", number(x))
+		path.to(x, y)
 	}
-	if path.Len() == 0 {
+	if len(path.points) == 0 {
 		return endX, endY
 	}
 	heights := make([]float64, len(columns))
@@ -418,7 +395,7 @@ func (c *canvas) line(i int) (endX, endY float64) {
 	}
 	slices.Sort(heights)
 	usual := max(4*heights[len(heights)/2], 6)
-	var band, spikes strings.Builder
+	band, spikes := item{class: "trace-band", opacity: .22, width: 1}, item{class: "trace-spike", opacity: 1, width: 1.2}
 	for _, col := range columns {
 		b := &band
 		if col.lo-col.hi > usual {
@@ -426,15 +403,15 @@ func (c *canvas) line(i int) (endX, endY float64) {
 		} else if col.lo-col.hi < 1.5 {
 			continue
 		}
-		fmt.Fprintf(b, "M%s %sV%s", number(col.x), number(col.lo), number(col.hi))
+		b.segment(col.x, col.lo, col.x, col.hi)
 	}
-	if band.Len() > 0 {
-		c.f(`<path %s d="%s" fill="none" stroke="currentColor" stroke-opacity=".22"/>`+"\n", tone("trace-band", l.Alarm), band.String())
+	for _, b := range []*item{&band, &spikes} {
+		if b.alarm = l.Alarm; len(b.points) > 0 {
+			c.add(*b)
+		}
 	}
-	if spikes.Len() > 0 {
-		c.f(`<path %s d="%s" fill="none" stroke="currentColor" stroke-width="1.2"/>`+"\n", tone("trace-spike", l.Alarm), spikes.String())
-	}
-	c.f(`<path %s d="%s" %s/>`+"\n", tone("trace-line", l.Alarm), path.String(), stroke(i, l))
+	path.class = "trace-line"
+	stroke(c.add(path), c.style(i), l)
 	return endX, endY
 }
 
@@ -460,8 +437,9 @@ func (c *canvas) marks() {
 			continue
 		}
 		x := c.x(m.T)
-		c.f(`<path %s d="M%s %sv3M%[2]s %[4]sV%s" stroke="currentColor" stroke-width=".8" stroke-opacity=".7"/>`+"\n",
-			tone("trace-mark", m.Rank >= 2), number(x), number(row+markSize), number(c.top-8), number(c.bottom)) // not across the phases' names
+		hair := c.line("trace-mark", x, row+markSize, x, row+markSize+3)
+		hair.segment(x, c.top-8, x, c.bottom) // not across the phases' names
+		hair.width, hair.opacity, hair.alarm = .8, .7, m.Rank >= 2
 		f := flag{first: i + 1, last: i + 1, rank: m.Rank}
 		f.x0 = x - width(f)/2
 		f.x1 = f.x0 + width(f)
@@ -474,14 +452,10 @@ func (c *canvas) marks() {
 		flags = append(flags, f)
 	}
 	for _, f := range flags {
-		fill, ink := "none", "currentColor"
-		if f.rank >= 3 {
-			fill, ink = "currentColor", "#fff"
-		}
-		c.f(`<rect %s x="%s" y="%s" width="%s" height="%s" rx="3" fill="%s" stroke="currentColor"/>`+"\n",
-			tone("trace-flag", f.rank >= 2), number(f.x0), number(row), number(f.x1-f.x0), number(markSize), fill)
-		c.f(`<text %s x="%s" y="%s" font-size="%s" text-anchor="middle" fill="%s">%s</text>`+"\n",
-			tone("trace-flag-number", f.rank >= 2), number((f.x0+f.x1)/2), number(row+11.5), number(smallSize), ink, words(f))
+		box := c.rect("trace-flag", f.x0, row, f.x1-f.x0, markSize)
+		box.corner, box.width, box.filled, box.alarm = 3, 1, f.rank >= 3, f.rank >= 2
+		number := c.text("trace-flag-number", (f.x0+f.x1)/2, row+11.5, smallSize, middle, words(f))
+		number.alarm, number.onInk = f.rank >= 2, f.rank >= 3
 	}
 }
 
@@ -519,7 +493,7 @@ func (c *canvas) describe() string {
 	fmt.Fprintf(&b, "From %s to %s, hours:minutes since the run began.", Clock(t.From), Clock(t.To))
 	for _, l := range t.Lines {
 		lo, hi, known := 0.0, 0.0, false
-		for p := range l.Series.Points(t.From, t.To, 1) {
+		for p := range l.Series.Points(t.From-l.Shift, t.To-l.Shift, 1) {
 			if !p.Break {
 				lo, hi, known = p.Min*c.scale, p.Max*c.scale, true
 			}

@@ -3,6 +3,8 @@
 package chart
 
 import (
+	"encoding/binary"
+	"fmt"
 	"iter"
 	"math"
 	"slices"
@@ -150,4 +152,57 @@ func (s *Series) Points(from, to time.Duration, n int) iter.Seq[Point] {
 			yield(Point{T: stopped, Break: true})
 		}
 	}
+}
+
+// bucketBytes is a bucket's length in MarshalBinary.
+const bucketBytes = 33
+
+// MarshalBinary is the series as bytes: its width, limit and whether it is
+// open, then its stretches. It never fails.
+func (s *Series) MarshalBinary() ([]byte, error) {
+	b := make([]byte, 0, 13+bucketBytes*len(s.buckets))
+	le := binary.LittleEndian
+	b = append(le.AppendUint32(le.AppendUint64(b, uint64(s.width)), uint32(cap(s.buckets))), bit(s.open))
+	for _, k := range s.buckets {
+		for _, x := range [...]uint64{uint64(k.first), uint64(k.last), math.Float64bits(k.min), math.Float64bits(k.max)} {
+			b = le.AppendUint64(b, x)
+		}
+		b = append(b, bit(k.broken))
+	}
+	return b, nil
+}
+
+func bit(b bool) byte {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// UnmarshalBinary reads what MarshalBinary wrote. Bytes that no series can
+// have written are an error that says where.
+func (s *Series) UnmarshalBinary(b []byte) error {
+	const most = 1 << 20 // stretches
+	if len(b) < 13 || (len(b)-13)%bucketBytes != 0 {
+		return fmt.Errorf("chart: a series of %d bytes: cut short", len(b))
+	}
+	le := binary.LittleEndian
+	width, limit, n := time.Duration(le.Uint64(b)), int(le.Uint32(b[8:])), (len(b)-13)/bucketBytes
+	if width < time.Second || limit < 2 || limit > most || n > limit || b[12] > 1 {
+		return fmt.Errorf("chart: a series of %d stretches of %v, limit %d, byte 0: damaged", n, width, limit)
+	}
+	x := Series{width: width, open: b[12] == 1, buckets: make([]bucket, n, limit)}
+	at := time.Duration(0)
+	for i := range x.buckets {
+		r, k := b[13+bucketBytes*i:], &x.buckets[i]
+		k.first, k.last = time.Duration(le.Uint64(r)), time.Duration(le.Uint64(r[8:]))
+		k.min, k.max = math.Float64frombits(le.Uint64(r[16:])), math.Float64frombits(le.Uint64(r[24:]))
+		k.broken = r[32] == 1
+		if k.first < at || k.last < k.first || !(k.min <= k.max) || math.IsInf(k.min, 0) || math.IsInf(k.max, 0) || r[32] > 1 {
+			return fmt.Errorf("chart: a series' stretch %d, byte %d: damaged", i+1, 13+bucketBytes*i)
+		}
+		at = k.last
+	}
+	*s = x
+	return nil
 }

@@ -2,6 +2,7 @@ package chart
 
 import (
 	"fmt"
+	"io"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -228,5 +229,88 @@ func BenchmarkSVG(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		newCanvas(t).draw()
+	}
+}
+
+// A series that went through bytes is the same, and goes on the same.
+func TestSeriesThroughBytes(t *testing.T) {
+	s := NewSeries(50)
+	for i := range 500 {
+		s.Add(time.Duration(i)*900*time.Millisecond, math.Sin(float64(i)))
+		if i%97 == 0 {
+			s.Break()
+		}
+	}
+	b, err := s.MarshalBinary()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back Series
+	if err := back.UnmarshalBinary(b); err != nil {
+		t.Fatal(err)
+	}
+	for i := range 200 {
+		s.Add(time.Duration(600+i)*time.Second, float64(i))
+		back.Add(time.Duration(600+i)*time.Second, float64(i))
+	}
+	want, got := slices.Collect(s.Points(0, time.Hour, 1000)), slices.Collect(back.Points(0, time.Hour, 1000))
+	if !slices.Equal(want, got) {
+		t.Errorf("went on as\n%v, want\n%v", got, want)
+	}
+}
+
+func FuzzSeriesBytes(f *testing.F) {
+	s := NewSeries(8)
+	for i := range 20 {
+		s.Add(time.Duration(i)*time.Second, float64(i%3))
+	}
+	good, _ := s.MarshalBinary()
+	f.Add(good)
+	f.Add(good[:len(good)-1])
+	f.Add([]byte{})
+	wrong := slices.Clone(good)
+	wrong[15] = 0xff
+	f.Add(wrong)
+	f.Fuzz(func(t *testing.T, b []byte) {
+		var s Series
+		if s.UnmarshalBinary(b) != nil {
+			return
+		}
+		if again, err := s.MarshalBinary(); err != nil || !slices.Equal(again, b) {
+			t.Errorf("%x came back as %x, %v", b, again, err)
+		}
+		s.Add(time.Hour, 1)
+		for range s.Points(0, 10*time.Hour, 100) {
+		}
+	})
+}
+
+// BenchmarkWindow draws a panel's picture of twelve sockets: whole, an hour and
+// a minute of a night of 12 h and of 7 days, 20 readings a second among them.
+func BenchmarkWindow(b *testing.B) {
+	for name, long := range map[string]time.Duration{"12h": 12 * time.Hour, "7d": 7 * 24 * time.Hour} {
+		tr := &Trace{Title: "Share of the limit", Unit: "%", Scale: 100, Width: 1600, Height: 700, Limits: []Level{{"limit", 1}}}
+		for i := range 12 {
+			s := NewSeries(4000)
+			for at := time.Duration(0); at < long; at += 600 * time.Millisecond {
+				s.Add(at, 0.6+0.01*float64(i)+0.003*math.Sin(float64(at/time.Millisecond)/77))
+			}
+			tr.Lines = append(tr.Lines, Line{Name: fmt.Sprintf("V%d", i+1), Series: s})
+		}
+		for _, window := range []time.Duration{long, time.Hour, time.Minute} {
+			b.Run(fmt.Sprintf("%s/%v", name, window), func(b *testing.B) {
+				t := *tr
+				t.From, t.To = long/2, long/2+window
+				if window == long {
+					t.From, t.To = 0, long
+				}
+				for b.Loop() {
+					if err := t.SVG(io.Discard); err != nil {
+						b.Fatal(err)
+					}
+				}
+				b.ReportMetric(float64(b.Elapsed().Microseconds())/1000/float64(b.N), "ms/window")
+			})
+		}
 	}
 }

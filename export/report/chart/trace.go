@@ -1,7 +1,6 @@
 package chart
 
 import (
-	"fmt"
 	"io"
 	"time"
 )
@@ -13,6 +12,7 @@ type Trace struct {
 	Scale float64 // what to multiply a value by for that unit: 100 for a ratio in %, 1000 for A in mA; 0 is 1
 
 	From, To time.Duration // run time shown
+	Since    string        // what times are counted from; empty is the beginning of the run
 
 	Lines  []Line
 	Limits []Level
@@ -30,8 +30,10 @@ type Line struct {
 	Name   string // written at its end: "V7"
 	Note   string // after the name, lighter: "63 %"
 	Series *Series
-	Alarm  bool    // drawn in the alarm colour, and heavier
-	At     float64 // the value at which the name stands instead of at the line's end; 0 for the end
+	Alarm  bool          // drawn in the alarm colour, and heavier
+	Faint  bool          // half as dark, in the pattern of the line before it
+	Shift  time.Duration // added to the series' times
+	At     float64       // the value at which the name stands instead of at the line's end; 0 for the end
 }
 
 // Level is a limit: a line across, with words.
@@ -53,21 +55,19 @@ type Mark struct {
 	Rank int // 0 to 3 as alarms.Priority.Rank: 2 and 3 in the alarm colour, 3 filled
 }
 
-// SVG writes the drawing: one self-contained <svg> element, the same bytes for
-// the same trace. Text and lines take the colour of the page around it
-// (currentColor); a page's style sheet may change any part by its class, all
-// of which begin with "trace": .trace-alarm { color: … } sets the alarm colour.
-// Everything that came from people is escaped.
-func (t *Trace) SVG(w io.Writer) error {
+// Draw draws the trace.
+func (t *Trace) Draw() *Drawing {
 	c := newCanvas(t)
 	c.draw()
-	_, err := w.Write(c.Bytes())
-	return err
+	return &c.Drawing
 }
 
-// Stack writes drawings one under the other as one <svg> element, as SVG does
-// for one. Their plots stand flush, so that equal times do.
-func Stack(w io.Writer, traces ...*Trace) error {
+// SVG writes the drawing as Drawing.SVG does.
+func (t *Trace) SVG(w io.Writer) error { return t.Draw().SVG(w) }
+
+// Stack draws traces one under the other. Their plots stand flush, so that
+// equal times do.
+func Stack(traces ...*Trace) *Drawing {
 	var canvases []*canvas
 	left, margin := 0.0, 0.0
 	for _, t := range traces {
@@ -75,16 +75,12 @@ func Stack(w io.Writer, traces ...*Trace) error {
 		left, margin = max(left, c.left), max(margin, float64(c.t.Width)-c.right)
 		canvases = append(canvases, c)
 	}
-	var body []byte
-	width, height := 0, 0.0
+	all := &Drawing{}
 	for _, c := range canvases {
 		c.left = left
 		c.right = max(float64(c.t.Width)-margin, left+40)
 		c.draw()
-		body = fmt.Appendf(body, "<svg y=\"%s\">\n%s</svg>\n", number(height), c.Bytes())
-		width, height = max(width, c.t.Width), height+c.height
+		all.below(&c.Drawing)
 	}
-	_, err := fmt.Fprintf(w, "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"%d\" height=\"%s\" viewBox=\"0 0 %[1]d %[2]s\">\n%[3]s</svg>\n",
-		width, number(height), body)
-	return err
+	return all
 }

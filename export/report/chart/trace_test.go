@@ -260,7 +260,7 @@ func TestGapIsDrawnAsGap(t *testing.T) {
 		t.Errorf("%d hatched gaps, want 1", n)
 	}
 	for _, l := range withClass(all, "trace-line") {
-		if l.attr["d"] == "" || strings.Contains(l.attr["d"], "h24") { // the sample beside the name
+		if l.attr["d"] == "" || strings.Contains(l.class, "trace-sample") { // beside the name
 			continue
 		}
 		if n := strings.Count(l.attr["d"], "M"); n != 2 {
@@ -388,7 +388,7 @@ func TestStackStandsFlush(t *testing.T) {
 	a, b := fullTrace(), fullTrace()
 	b.Lines, b.Unit, b.Marks = []Line{{Name: "a long name", Note: "462 V", Series: b.Lines[0].Series}}, "volts", nil
 	var buf bytes.Buffer
-	if err := Stack(&buf, a, b); err != nil {
+	if err := Stack(a, b).SVG(&buf); err != nil {
 		t.Fatal(err)
 	}
 	var axes []string
