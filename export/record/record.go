@@ -20,6 +20,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
@@ -54,6 +55,7 @@ type Store struct {
 	path    string
 	lock    *os.File // nil for a reader
 	version int      // of the schema: a reader may find an older one
+	sealing sync.Mutex
 }
 
 // Open opens the record in dir for the daemon, creating directory and database
@@ -225,11 +227,11 @@ func (s *Store) prepare() error {
 		return err
 	}
 	defer tx.Rollback()
-	make := schema + fmt.Sprintf("PRAGMA application_id = %d;", applicationID)
+	statements := schema + fmt.Sprintf("PRAGMA application_id = %d;", applicationID)
 	if !fresh {
-		make = upgrade
+		statements = upgrade
 	}
-	if _, err := tx.Exec(make + fmt.Sprintf("PRAGMA user_version = %d;", schemaVersion)); err != nil {
+	if _, err := tx.Exec(statements + fmt.Sprintf("PRAGMA user_version = %d;", schemaVersion)); err != nil {
 		return err
 	}
 	if err := tx.Commit(); err != nil {
