@@ -279,7 +279,7 @@ func TestDamagedBlock(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, c := range []struct{ damage, says string }{
-		{"UPDATE blocks SET data = CAST(substr(data, 1, 40) || x'00' || substr(data, 42) AS BLOB) WHERE meter = 2", "meter k3 from t = 0.1"},
+		{"UPDATE blocks SET data = CAST(substr(data, 1, 40) || x'00' || substr(data, 42) AS BLOB) WHERE meter = 2", "meter k3 from t = 0.022 s to 65.912 s"},
 		{"UPDATE blocks SET hi = 7 WHERE meter = 4", "meter ht from t = 0.0"},
 		{"UPDATE blocks SET meter = 3 WHERE meter = 1", "meter k4"},
 		{"DELETE FROM blocks WHERE meter = 1", "hold"},
