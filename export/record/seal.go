@@ -113,8 +113,8 @@ func (s *Store) sealedTo(q querier, n int64) (last int64, err error) {
 
 // readSpan reads rows of run n for sealing: from after a number, at most most
 // of them.
-func (s *Store) readSpan(n, after int64, most int) (readings []arrived, err error) {
-	rows, err := s.db.Query("SELECT key, t_ms, meter, digits, exp, prefix, unit, flags FROM readings WHERE key BETWEEN ? AND ? ORDER BY key LIMIT ?",
+func readSpan(q querier, n, after int64, most int) (readings []arrived, err error) {
+	rows, err := q.Query("SELECT key, t_ms, meter, digits, exp, prefix, unit, flags FROM readings WHERE key BETWEEN ? AND ? ORDER BY key LIMIT ?",
 		key(n, after+1), key(n+1, 0)-1, most)
 	if err != nil {
 		return nil, err
@@ -181,7 +181,7 @@ func (s *Store) sealRun(ctx context.Context, n int64) error {
 				return err
 			}
 		}
-		readings, err := s.readSpan(n, last, sealAt)
+		readings, err := readSpan(s.db, n, last, sealAt)
 		if err != nil {
 			return err
 		}
@@ -304,36 +304,49 @@ func (v *view) blockName(b *block) string {
 	return fmt.Sprintf("the block of %d readings of meter %s from t = %.3f s to %.3f s", b.readings, meter, ms(b.first).Seconds(), ms(b.last).Seconds())
 }
 
-// tracks reads the blocks of a seal. readers keep their memory for the next one.
-func (v *view) tracks(s *seal, readers *[]*blockReader) (tracks []track, err error) {
-	rows, err := v.tx.Query(blockColumns, s.key, key(v.n, s.last))
+// blocks passes on the blocks of a seal; their data stay SQLite's.
+func (v *view) blocks(s *seal, each func(*block) error) error {
+	rows, err := v.tx.Query(blockColumns+" ORDER BY key", s.key, key(v.n, s.last))
 	if err != nil {
-		return nil, v.s.wrap(err)
+		return v.s.wrap(err)
 	}
 	defer rows.Close()
-	n := 0
 	for rows.Next() {
 		var b block
 		if err := scanBlock(rows, &b); err != nil {
-			return nil, v.damaged("a row of blocks", err)
+			return v.damaged("a row of blocks", err)
 		}
+		if err := each(&b); err != nil {
+			return err
+		}
+	}
+	return v.s.wrap(rows.Err())
+}
+
+// tracks reads the blocks of a seal. readers keep their memory for the next
+// one. A block that is damaged is left out if missing takes it, else an error.
+func (v *view) tracks(s *seal, readers *[]*blockReader, missing func(error)) (tracks []track, err error) {
+	n := 0
+	err = v.blocks(s, func(b *block) error {
 		if len(tracks) == len(*readers) {
 			*readers = append(*readers, new(blockReader))
 		}
-		in, err := v.open((*readers)[len(tracks)], &b)
+		in, err := v.open((*readers)[len(tracks)], b)
 		if err != nil {
-			return nil, err
+			if missing != nil {
+				missing(err)
+				err = nil
+			}
+			return err
 		}
 		tracks = append(tracks, track{b.meter, in})
 		n += len(in)
+		return nil
+	})
+	if err == nil && n != s.readings && missing == nil {
+		err = v.damaged(v.sealName(s), fmt.Errorf("%w: its blocks hold %d readings, not %d", errBlock, n, s.readings))
 	}
-	if err := rows.Err(); err != nil {
-		return nil, v.s.wrap(err)
-	}
-	if n != s.readings {
-		return nil, v.damaged(v.sealName(s), fmt.Errorf("%w: its blocks hold %d readings, not %d", errBlock, n, s.readings))
-	}
-	return tracks, nil
+	return tracks, err
 }
 
 func (v *view) sealName(s *seal) string { return fmt.Sprintf("inputs %d to %d", seqOf(s.key), s.last) }
@@ -393,7 +406,7 @@ func (v *view) unseal(s *seal, readers *[]*blockReader, yield func(seq int64, in
 	if err != nil {
 		return err
 	}
-	tracks, err := v.tracks(s, readers)
+	tracks, err := v.tracks(s, readers, nil)
 	if err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"nightsoak/alarms"
+	"nightsoak/drivers"
 )
 
 // script is inputs of five meters with acts among them, each with an event.
@@ -23,7 +25,7 @@ func script(n int) (steps []Step) {
 		case i%97 == 0:
 			in = alarms.Input{T: at, Act: &alarms.Act{Act: "note", Text: fmt.Sprint(i)}}
 		case i%50 == 3:
-			in.Reading.Flags, in.Reading.Digits = 16, 0
+			in.Reading = drivers.Reading{Exp: -3, Prefix: -3, Quantity: drivers.Voltage, Flags: drivers.DC | drivers.Overload}
 		}
 		if i%11 == 5 { // two at one time, the higher meter first
 			in.T -= ms(22)
@@ -308,5 +310,178 @@ func TestDamagedBlock(t *testing.T) {
 	}
 	if err := tx.Rollback(); err != nil {
 		t.Fatal(err)
+	}
+
+	all := collect(t, s.Inputs(run.ID))
+	if c, err := s.Check(run.ID); err != nil || len(c.Wrong) > 0 || c.Blocks != 5 || c.Lost != 0 {
+		t.Errorf("whole, it checks as %+v, %v", c, err)
+	}
+	if _, err := s.db.Exec("UPDATE blocks SET hi = 7 WHERE meter IN (2, 4)"); err != nil {
+		t.Fatal(err)
+	}
+	c, err := s.Check(run.ID)
+	if err != nil || len(c.Wrong) != 3 || !strings.Contains(c.Wrong[0]+c.Wrong[1], "meter k3") || !strings.Contains(c.Wrong[0]+c.Wrong[1], "meter ht") || !strings.Contains(c.Wrong[2], "can be read") || c.Blocks != 5 {
+		t.Errorf("with two blocks damaged, it checks as %+v, %v", c, err)
+	}
+	var missing []error
+	got := dump(t, collect(t, s.Salvage(run.ID, func(err error) { missing = append(missing, err) })))
+	want := slices.DeleteFunc(all, func(in alarms.Input) bool { return in.Act == nil && (in.Meter == 2 || in.Meter == 4) })
+	slices.SortStableFunc(want, func(a, b alarms.Input) int { // at one time: acts, then meters as their blocks come
+		return cmp.Or(cmp.Compare(a.T, b.T), cmp.Compare(rank(a), rank(b)))
+	})
+	if w := dump(t, want); got != w || len(missing) != 2 {
+		t.Errorf("salvaged is\n%s\nwithout %v\nwant\n%s", got, missing, w)
+	}
+	if _, err := s.db.Exec("UPDATE runs SET bench_text = x'00'"); err != nil {
+		t.Fatal(err)
+	}
+	if c, err := s.Check(run.ID); err != nil || !strings.Contains(c.Wrong[0], "SHA-256") {
+		t.Errorf("with another bench file, it checks as %+v, %v", c, err)
+	}
+}
+
+// rank is 0 for an act, else that of the meter in the order of script.
+func rank(in alarms.Input) int {
+	if in.Act != nil {
+		return 0
+	}
+	return 1 + slices.Index([]int{2, 4, 1, 3, 0}, in.Meter)
+}
+
+// A page of the file that is spoilt is found, and salvage goes around it.
+func TestSpoiltPage(t *testing.T) {
+	dir := t.TempDir()
+	s := openStore(t, dir)
+	run := begin(t, s, demoRun())
+	w := writer(t, s, run.ID, Options{})
+	for _, step := range script(20_000) {
+		w.Put(step)
+	}
+	w.End(time.Hour, anchor)
+	closeWriter(t, w)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, fileName)
+	file, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	found, salvaged := 0, 0
+	const pages = 20
+	for i := range pages {
+		b := slices.Clone(file)
+		at := (1 + i*(len(b)/4096-2)/pages) * 4096
+		for k := at + 100; k < at+3000; k += 97 {
+			b[k] ^= 0x55
+		}
+		if err := os.WriteFile(path, b, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		r, err := OpenReader(dir)
+		if err != nil {
+			found++
+			continue
+		}
+		c, err := r.Check(run.ID)
+		if err != nil || len(c.Wrong) > 0 {
+			found++
+		}
+		n := 0
+		for _, err := range r.Salvage(run.ID, func(error) {}) {
+			if err == nil {
+				n++
+			}
+		}
+		if n > 0 {
+			salvaged++
+		}
+		r.Close()
+	}
+	t.Logf("of %d spoilt pages %d were found; something was salvaged beside %d", pages, found, salvaged)
+	if found < pages*3/4 || salvaged < pages/2 { // what is spoilt may be room not in use, or the inside of an event
+		t.Errorf("of %d spoilt pages only %d were found, and something was salvaged beside %d", pages, found, salvaged)
+	}
+}
+
+func TestRetention(t *testing.T) {
+	s := openStore(t, t.TempDir())
+	day := 24 * time.Hour
+	add := func(ticket string, started time.Time, ended bool) {
+		t.Helper()
+		in := demoRun()
+		in.Ticket, in.Started = ticket, started
+		in = begin(t, s, in)
+		w := writer(t, s, in.ID, Options{})
+		for _, step := range script(2000) {
+			w.Put(step)
+		}
+		if ended {
+			w.End(time.Hour, started.Add(time.Hour))
+		}
+		closeWriter(t, w)
+	}
+	left := func() string {
+		t.Helper()
+		runs, err := s.Runs()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var names []string
+		for _, in := range runs {
+			names = append(names, in.Ticket)
+			if n := len(collect(t, s.Inputs(in.ID))); n != 2000 {
+				t.Errorf("%s has %d inputs left", in.ID, n)
+			}
+		}
+		return strings.Join(names, " ")
+	}
+	tidy := func(r Retention, now time.Time) {
+		t.Helper()
+		if err := s.prune(t.Context(), r, now); err != nil {
+			t.Fatal(err)
+		}
+	}
+	add("old", anchor, true)
+	add("kept", anchor.Add(day), true)
+	add("unfinished", anchor.Add(2*day), false)
+	add("newer", anchor.Add(90*day), true)
+	add("newest", anchor.Add(100*day), true)
+	if _, err := s.Keep("kept", true); err != nil {
+		t.Fatal(err)
+	}
+	tidy(Retention{}, anchor.Add(1000*day))
+	if got := left(); got != "newest newer unfinished kept old" {
+		t.Errorf("with no limit, left are %s", got)
+	}
+	tidy(Retention{For: 30 * day}, anchor.Add(-1000*day)) // a clock without battery
+	if got := left(); got != "newest newer unfinished kept old" {
+		t.Errorf("in the past, left are %s", got)
+	}
+	tidy(Retention{For: 30 * day}, anchor.Add(10_000*day)) // a clock gone wild
+	if got := left(); got != "newest newer unfinished kept" {
+		t.Errorf("after 30 days, left are %s", got)
+	}
+	if n := count(t, s, "SELECT count(*) FROM events WHERE run = 1") + count(t, s, "SELECT count(*) FROM meters WHERE run = 1"); n != 0 {
+		t.Errorf("%d rows of the deleted run are left", n)
+	}
+	size := int64(count(t, s, "SELECT page_count * page_size FROM pragma_page_count, pragma_page_size"))
+	tidy(Retention{Under: size - 1}, anchor.Add(100*day))
+	if got := left(); got != "newest unfinished kept" {
+		t.Errorf("a byte too large, left are %s", got)
+	}
+	if now := int64(count(t, s, "SELECT page_count * page_size FROM pragma_page_count, pragma_page_size")); now >= size {
+		t.Errorf("the file is still of %d bytes, it was of %d", now, size)
+	}
+	tidy(Retention{For: 1, Under: 1}, anchor.Add(1000*day))
+	if got := left(); got != "unfinished kept" {
+		t.Errorf("with nothing allowed, left are %s", got)
+	}
+	if in, err := s.Keep("kept", false); err != nil || in.Kept {
+		t.Error(err)
+	}
+	tidy(Retention{Under: 1}, anchor)
+	if got := left(); got != "unfinished" {
+		t.Errorf("kept no more, left are %s", got)
 	}
 }

@@ -180,11 +180,14 @@ func (l *lost) add(s Step) {
 	l.to = s.T
 }
 
+// gapWords begin the host event that states what was not recorded.
+const gapWords = "gap in the record"
+
 // settleLost queues the host event that states what was dropped before here.
 func (w *Writer) settleLost() {
 	if l := w.lost; l.inputs+l.events > 0 {
 		w.lost = lost{}
-		w.add(hostItem(time.Now(), fmt.Sprintf("gap in the record: the disk took nothing for too long; from t = %.3f s to %.3f s, %d inputs (readings, acts) and %d events were not recorded",
+		w.add(hostItem(time.Now(), fmt.Sprintf(gapWords+": the disk took nothing for too long; from t = %.3f s to %.3f s, %d inputs (readings, acts) and %d events were not recorded",
 			l.from.Seconds(), l.to.Seconds(), l.inputs, l.events)))
 	}
 }
@@ -319,7 +322,7 @@ func (w *Writer) sync() {
 func (w *Writer) seal() {
 	defer close(w.sealer)
 	for after := range w.stretch {
-		readings, err := w.s.readSpan(w.n, after, w.opts.sealAt)
+		readings, err := readSpan(w.s.db, w.n, after, w.opts.sealAt)
 		if err != nil {
 			w.Host(time.Now(), fmt.Sprintf("the readings after input %d stay as they are, unsealed: %v", after, w.s.wrap(err)))
 			continue
