@@ -4,16 +4,19 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
 
+	"nightsoak/export/record"
 	"nightsoak/export/report"
 )
 
 type reportCmd struct {
-	Run_ string `arg:"" name:"RUN" help:"A run's id, the beginning of one, or a ticket: its newest run."`
-	Out  string `required:"" placeholder:"FILE" help:"Where to write it; the suffix says what: .html .csv .json .svg"`
+	Run_    string `arg:"" name:"RUN" help:"A run's id, the beginning of one, or a ticket: its newest run."`
+	Out     string `required:"" placeholder:"FILE" help:"Where to write it; the suffix says what: .html .csv .json .svg, or .zip for the whole run"`
+	Salvage bool   `help:"With .csv: of a damaged run, what can still be read."`
 	dataDir
 }
 
@@ -28,8 +31,20 @@ func (c *reportCmd) Run(a *app) error {
 	if err != nil {
 		return usage(err)
 	}
+	suffix := strings.ToLower(filepath.Ext(c.Out))
+	if c.Salvage && suffix != ".csv" {
+		return usage(errors.New("--salvage goes with a file that ends in .csv"))
+	}
 	var b bytes.Buffer
-	if err := writeReport(&b, strings.ToLower(filepath.Ext(c.Out)), s, info, nil); err != nil {
+	switch {
+	case c.Salvage:
+		err = record.WriteCSV(&b, info.Meters, s.Salvage(info.ID, func(err error) { a.log.Warn().Err(err).Msg("left out") }))
+	case suffix == ".zip":
+		err = writeZip(&b, a, s, info)
+	default:
+		err = writeReport(&b, suffix, s, info, nil)
+	}
+	if err != nil {
 		var suffix *report.SuffixError
 		if errors.As(err, &suffix) {
 			return usage(err)
@@ -41,6 +56,20 @@ func (c *reportCmd) Run(a *app) error {
 	}
 	_, err = fmt.Fprintln(a.out, "report:", c.Out)
 	return err
+}
+
+// writeZip packs a run with its reports.
+func writeZip(w io.Writer, a *app, s *record.Store, info record.Info) error {
+	var reports []record.File
+	for _, suffix := range []string{".html", ".json"} {
+		var b bytes.Buffer
+		if err := writeReport(&b, suffix, s, info, nil); err != nil {
+			a.log.Warn().Err(err).Msg("packed without report" + suffix) // the record is what matters
+			continue
+		}
+		reports = append(reports, record.File{Name: "report" + suffix, Text: b.Bytes()})
+	}
+	return s.Pack(w, info.ID, reports...)
 }
 
 // writeFile writes a file aside, syncs it and renames it into place, so that

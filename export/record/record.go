@@ -88,6 +88,25 @@ func Open(dir string) (*Store, error) {
 	return s, nil
 }
 
+// OpenBeside opens the record in dir for a command that changes it in one small
+// step: like Open, but while a daemon holds dir, beside it.
+func OpenBeside(dir string) (*Store, error) {
+	s, err := Open(dir)
+	if !errors.Is(err, ErrInUse) {
+		return s, err
+	}
+	if s, err = open(dir, url.Values{"_txlock": {"immediate"}, "_pragma": {"busy_timeout(5000)", "synchronous(NORMAL)"}}); err != nil {
+		return nil, err
+	}
+	if _, err = s.recognise(); err == nil && s.version != schemaVersion {
+		err = fmt.Errorf("%w: the daemon that runs keeps a record of version %d; restart it with this program first", ErrInUse, s.version)
+	}
+	if err != nil {
+		return nil, errors.Join(s.wrap(err), s.Close())
+	}
+	return s, nil
+}
+
 // OpenReader opens the record in dir for reading only, beside a daemon or
 // without one; it never makes a daemon wait. Without a record there it fails
 // with ErrNoRecord.

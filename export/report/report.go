@@ -59,7 +59,7 @@ var Suffixes = []string{".html", ".json", ".svg"}
 type SuffixError struct{ Suffix string }
 
 func (e *SuffixError) Error() string {
-	return fmt.Sprintf("report: this version writes no %q; name a file that ends in %s or .csv",
+	return fmt.Sprintf("report: this version writes no %q; name a file that ends in %s, .csv or .zip",
 		e.Suffix, strings.Join(Suffixes, ", "))
 }
 
