@@ -233,13 +233,7 @@ func (c *column) uvarint() uint64 {
 	return x
 }
 
-// varint is one signed number; nearly always one byte.
 func (c *column) varint() int64 {
-	if len(c.b) > 0 && c.b[0] < 0x80 {
-		x := int64(c.b[0])
-		c.b = c.b[1:]
-		return x>>1 ^ -(x & 1)
-	}
 	u := c.uvarint()
 	return int64(u>>1) ^ -int64(u&1)
 }
@@ -292,8 +286,13 @@ func (r *blockReader) decode(block []byte) ([]Sample, error) {
 	t := c.varint()
 	g := grid{at: t << 10, pace: int64(c.uvarint())}
 	r.out[0].T = ms(t)
-	for i := 1; i < n; i++ {
-		off := c.varint()
+	for i := 1; i < len(r.out); i++ {
+		var off int64
+		if b := c.b; len(b) > 0 && b[0] < 0x80 { // nearly always one byte
+			off, c.b = int64(b[0]>>1)^-int64(b[0]&1), b[1:]
+		} else {
+			off = c.varint()
+		}
 		r.out[i].T = ms(g.next() + off)
 		g.took(off)
 	}
@@ -308,8 +307,12 @@ func (r *blockReader) decode(block []byte) ([]Sample, error) {
 	d := c.varint()
 	l.at = d << 8
 	r.out[0].Reading.Digits = d
-	for i := 1; i < n; i++ {
-		d = l.next() + c.varint()
+	for i := 1; i < len(r.out); i++ {
+		if b := c.b; len(b) > 0 && b[0] < 0x80 {
+			d, c.b = l.next()+(int64(b[0]>>1)^-int64(b[0]&1)), b[1:]
+		} else {
+			d = l.next() + c.varint()
+		}
 		r.out[i].Reading.Digits = d
 		l.took(d)
 	}
