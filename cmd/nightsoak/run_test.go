@@ -14,9 +14,9 @@ import (
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
 
+	_ "modernc.org/sqlite"
 	"nightsoak/alarms"
 	"nightsoak/export/record"
-	_ "modernc.org/sqlite"
 )
 
 // query opens a record's database beside whatever else has it open.

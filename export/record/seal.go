@@ -279,8 +279,8 @@ func scanBlock(rows *sql.Rows, b *block) error {
 
 // open checks a block and decodes it; the samples stay the reader's.
 func (v *view) open(r *blockReader, b *block) ([]Sample, error) {
-	err := errBlock
 	var in []Sample
+	var err error
 	if b.crc != b.sum() {
 		err = fmt.Errorf("%w: its checksum differs", errBlock)
 	} else if in, err = r.decode(b.data); err == nil {
