@@ -17,6 +17,7 @@ type Bench struct {
 	DataDir string  // where the records are kept
 	Meters  []Meter // at least one
 	Panel   Panel
+	Record  Record
 	Lines   []Lines
 	Notify  []Notify
 	Cutoff  *Cutoff // nil without a [cutoff] table
@@ -49,6 +50,12 @@ type Panel struct {
 	Listen    string // host:port
 	TokenFile string // empty when not given
 	Link      string // the panel's address for links in messages; empty when not given
+}
+
+// Record is [record]: how long ended runs stay.
+type Record struct {
+	KeepFor   time.Duration // since a run ended; 0 for ever
+	KeepUnder int64         // bytes of all records; 0 for any number
 }
 
 // Lines is one [[lines]] outlet.

@@ -501,3 +501,22 @@ func TestCutoffWays(t *testing.T) {
 		}
 	}
 }
+
+func TestRecordLimits(t *testing.T) {
+	const meter = "name = \"north\"\n[[meter]]\nname = \"k1\"\nport = \"/dev/ttyUSB0\"\nformat = \"fs9721\"\n"
+	for text, want := range map[string]Record{
+		"": {},
+		"[record]\nkeep_for = \"90d\"\nkeep_under = \"2GB\"\n": {90 * 24 * time.Hour, 2e9},
+		"[record]\nkeep_under = \"1.5 TB\"\n":                  {0, 1.5e12},
+	} {
+		b, err := Parse("bench.toml", []byte(meter+text))
+		if err != nil || b.Record != want {
+			t.Errorf("%q: %+v, %v; want %+v", text, b.Record, err, want)
+		}
+	}
+	for _, text := range []string{`keep_for = "0d"`, `keep_for = "-1d"`, `keep_for = 90`, `keep_for = "90h"`, `keep_under = "0.5MB"`, `keep_under = "2 GiB"`, `keep_under = 7`, `keep_under = "NaNGB"`} {
+		if _, err := Parse("bench.toml", []byte(meter+"[record]\n"+text+"\n")); err == nil {
+			t.Errorf("%s was taken", text)
+		}
+	}
+}

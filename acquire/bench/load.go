@@ -53,6 +53,12 @@ func Parse(name string, content []byte) (*Bench, error) {
 		Link:      get(panel, "link", "", webURL),
 	}
 	panel.done()
+	rec, _ := top.sub("record")
+	b.Record = Record{
+		KeepFor:   get(rec, "keep_for", 0, days),
+		KeepUnder: get(rec, "keep_under", 0, byteSize),
+	}
+	rec.done()
 	for _, t := range top.list("lines") {
 		b.Lines = append(b.Lines, Lines{To: need(t, "to", lineOutlet)})
 		t.done()

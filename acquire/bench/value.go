@@ -197,6 +197,32 @@ func percent(most float64) func(any) (float64, error) {
 	}
 }
 
+// days is a number of whole days.
+func days(v any) (time.Duration, error) {
+	s, _ := v.(string)
+	number, found := strings.CutSuffix(s, "d")
+	if n, err := strconv.Atoi(number); found && err == nil && n > 0 && n <= 36500 {
+		return time.Duration(n) * 24 * time.Hour, nil
+	}
+	return 0, errors.New(`must be whole days in quotes, such as "90d" or "730d"`)
+}
+
+// byteSize reads "500MB" or "2GB", at least 1 MB: powers of ten.
+func byteSize(v any) (int64, error) {
+	s, _ := v.(string)
+	for _, unit := range []struct {
+		name  string
+		bytes float64
+	}{{"MB", 1e6}, {"GB", 1e9}, {"TB", 1e12}} {
+		if number, found := strings.CutSuffix(s, unit.name); found {
+			if x, ok := decimal(strings.TrimSpace(number)); ok && x*unit.bytes >= 1e6 && x*unit.bytes < 1e15 {
+				return int64(x * unit.bytes), nil
+			}
+		}
+	}
+	return 0, errors.New(`must be a size in quotes, such as "500MB" or "2GB"`)
+}
+
 // duration is a Go duration above 0.
 func duration(v any) (time.Duration, error) {
 	s, ok := v.(string)

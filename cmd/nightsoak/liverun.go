@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"runtime"
 	"slices"
 	"time"
 
@@ -78,7 +80,7 @@ func (d *daemon) begin(j *bench.Job, firstPower bool) error {
 	r := &liveRun{job: j, clock: acquire.NewClock(0, d.speed), engine: alarms.New(d.bench, j)}
 	var err error
 	r.info, err = d.store.Begin(record.Info{Ticket: j.Ticket, Amplifier: j.Amplifier, Bench: d.bench.Name, Started: time.Now(),
-		Meters: meterNames(d.bench), BenchText: d.bench.Text, JobText: j.Text, Core: alarms.Core, Software: version()})
+		Meters: meterNames(d.bench), BenchText: d.bench.Text, JobText: j.Text, Core: alarms.Core, Software: version(), GOARCH: runtime.GOARCH})
 	if err != nil {
 		return err
 	}
@@ -129,6 +131,13 @@ func (d *daemon) resume(j *bench.Job) (resumed bool, err error) {
 		return false, err
 	}
 	for in, err := range d.store.Inputs(info.ID) {
+		if errors.Is(err, record.ErrDamaged) { // a night is not lost for what happened to it before
+			d.idle()
+			d.log.Error().Err(err).Str("run", info.ID).Msg("the unfinished run is ended where it stood")
+			ctx, cancel := context.WithTimeout(context.Background(), flushWait)
+			defer cancel()
+			return false, errors.Join(r.writer.Close(ctx), d.endOld(info, err.Error()))
+		}
 		if err != nil {
 			return false, err
 		}

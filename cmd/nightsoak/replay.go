@@ -33,6 +33,16 @@ func (d *dataDir) dir() string {
 	return d.Data
 }
 
+// writer opens the records for a command that changes something, beside a
+// daemon or without one.
+func (d *dataDir) writer() (*record.Store, error) {
+	dir := d.Data
+	if dir == "" {
+		dir = bench.DefaultDataDir()
+	}
+	return record.OpenBeside(dir)
+}
+
 type replayCmd struct {
 	What  string `arg:"" name:"RUN|readings.csv" help:"A recorded run, or a readings file."`
 	Bench string `placeholder:"FILE" help:"Bench file (default: the one the run ran with)."`

@@ -53,8 +53,11 @@ func (c *runsCmd) Run(a *app) error {
 	fmt.Fprintln(w, "RUN\tTICKET\tSTARTED (UTC)\tLENGTH\tREADINGS\tEVENTS\tALARMS/H\t")
 	for _, r := range list {
 		state := ""
-		if r.Ended == nil {
+		switch {
+		case r.Ended == nil:
 			state = "unfinished"
+		case r.Kept:
+			state = "kept"
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%d\t%d\t%.3g\t%s\n", r.ID, r.Ticket, r.Started.UTC().Format("2006-01-02 15:04"), clock(r.Advanced), r.Readings, r.Events, r.PerHour, state)
 	}

@@ -18,6 +18,7 @@ import (
 	"nightsoak/export"
 	"nightsoak/export/metrics"
 	"nightsoak/export/panel"
+	"nightsoak/export/record"
 	"nightsoak/export/report"
 	"nightsoak/export/report/chart"
 )
@@ -165,6 +166,12 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 	defer stopCore()
 	errs := make(chan error, 2)
 	go func() { errs <- d.core(coreCtx) }()
+	tidied := make(chan struct{})
+	go func() {
+		defer close(tidied)
+		d.tidy(ctx)
+	}()
+	defer func() { cancel(); <-tidied }()
 	go func() {
 		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
 			errs <- err
@@ -199,6 +206,24 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 		srv.Close()
 	}
 	return err
+}
+
+// tidy looks after the record while the daemon runs: what an older version or
+// an end cut short has left unsealed, and runs beyond [record]'s limits.
+func (d *daemon) tidy(ctx context.Context) {
+	hourly := time.NewTicker(time.Hour)
+	defer hourly.Stop()
+	for {
+		err := d.store.Tidy(ctx, record.Retention{For: d.bench.Record.KeepFor, Under: d.bench.Record.KeepUnder})
+		if err != nil && ctx.Err() == nil {
+			d.log.Warn().Err(err).Msg("the record could not be tidied; it is tried again in an hour")
+		}
+		select {
+		case <-hourly.C:
+		case <-ctx.Done():
+			return
+		}
+	}
 }
 
 // Job is the job of the run now on, if it is that one.

@@ -20,6 +20,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
@@ -29,7 +30,7 @@ const (
 	fileName = "nightsoak.db"
 	lockName = "nightsoak.lock"
 
-	schemaVersion = 1
+	schemaVersion = 2
 	applicationID = 0x4e534f4b // "NSOK", in the file's header: tells our database from any other
 )
 
@@ -50,13 +51,16 @@ var (
 
 // Store is an open record. Its methods may be called from several goroutines.
 type Store struct {
-	db   *sql.DB
-	path string
-	lock *os.File // nil for a reader
+	db      *sql.DB
+	path    string
+	lock    *os.File // nil for a reader
+	version int      // of the schema: a reader may find an older one
+	sealing sync.Mutex
 }
 
 // Open opens the record in dir for the daemon, creating directory and database
-// where they are missing, and holds dir until Close. It fails with ErrInUse,
+// where they are missing and bringing an older one up to date, and holds dir
+// until Close. It fails with ErrInUse,
 // naming the process, while another daemon does; with ErrForeign, ErrNewer or
 // ErrDamaged when the database cannot be gone on with, which it then leaves
 // untouched.
@@ -79,6 +83,25 @@ func Open(dir string) (*Store, error) {
 	}
 	s.lock = lock
 	if err := s.prepare(); err != nil {
+		return nil, errors.Join(s.wrap(err), s.Close())
+	}
+	return s, nil
+}
+
+// OpenBeside opens the record in dir for a command that changes it in one small
+// step: like Open, but while a daemon holds dir, beside it.
+func OpenBeside(dir string) (*Store, error) {
+	s, err := Open(dir)
+	if !errors.Is(err, ErrInUse) {
+		return s, err
+	}
+	if s, err = open(dir, url.Values{"_txlock": {"immediate"}, "_pragma": {"busy_timeout(5000)", "synchronous(NORMAL)"}}); err != nil {
+		return nil, err
+	}
+	if _, err = s.recognise(); err == nil && s.version != schemaVersion {
+		err = fmt.Errorf("%w: the daemon that runs keeps a record of version %d; restart it with this program first", ErrInUse, s.version)
+	}
+	if err != nil {
 		return nil, errors.Join(s.wrap(err), s.Close())
 	}
 	return s, nil
@@ -197,6 +220,7 @@ func (s *Store) recognise() (fresh bool, err error) {
 	case version > schemaVersion:
 		return false, fmt.Errorf("%w: its version is %d, this program knows up to %d; use the newer program", ErrNewer, version, schemaVersion)
 	}
+	s.version = version
 	return false, nil
 }
 
@@ -206,19 +230,43 @@ func (s *Store) prepare() error {
 	if err != nil {
 		return err
 	}
-	if _, err := s.db.Exec("PRAGMA journal_mode = WAL"); err != nil || !fresh {
+	if fresh { // only an empty database can be told to give pages back
+		if _, err := s.db.Exec("PRAGMA auto_vacuum = INCREMENTAL"); err != nil {
+			return err
+		}
+	}
+	if _, err := s.db.Exec("PRAGMA journal_mode = WAL"); err != nil {
 		return err
+	}
+	if s.version == schemaVersion {
+		return nil
 	}
 	tx, err := s.db.Begin()
 	if err != nil {
 		return err
 	}
 	defer tx.Rollback()
-	if _, err := tx.Exec(schema + fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d;", applicationID, schemaVersion)); err != nil {
+	statements := schema + fmt.Sprintf("PRAGMA application_id = %d;", applicationID)
+	if !fresh {
+		statements = upgrade
+	}
+	if _, err := tx.Exec(statements + fmt.Sprintf("PRAGMA user_version = %d;", schemaVersion)); err != nil {
 		return err
 	}
-	return tx.Commit()
+	if err := tx.Commit(); err != nil {
+		return err
+	}
+	s.version = schemaVersion
+	return nil
 }
+
+// upgrade makes version 2 of version 1, whose rows stay as they are until Tidy
+// seals them: what came with 2, taken from the schema itself.
+var upgrade = func() string {
+	_, tables, _ := strings.Cut(schema, "CREATE TABLE seals")
+	tables, _, _ = strings.Cut(tables, "CREATE TABLE acts")
+	return "ALTER TABLE runs ADD COLUMN kept INTEGER NOT NULL DEFAULT 0; ALTER TABLE runs ADD COLUMN files_hash TEXT;\nCREATE TABLE seals" + tables
+}()
 
 // wrap says which database an error comes from, and what can be done about it
 // when the file itself is at fault.

@@ -75,6 +75,7 @@ func TestBeginKeepsEverything(t *testing.T) {
 	got := begin(t, s, demoRun())
 	want := demoRun()
 	want.ID, want.n = "R-1187-20261124T221453Z", 1
+	want.FilesHash = "99e0ac9002b12b9beb0b78cbe1c5458c5574492c852a71b4647ce18f449c7bb3" // of sha256sum(1)
 	if g, w := fmt.Sprintf("%+v", got), fmt.Sprintf("%+v", want); g != w {
 		t.Errorf("got  %s\nwant %s", g, w)
 	}
@@ -375,7 +376,7 @@ func TestDatabasesThatCannotBeGoneOnWith(t *testing.T) {
 		"foreign":        {sqlDB("PRAGMA application_id = 7"), ErrForeign, false},
 		"foreign tables": {sqlDB("PRAGMA application_id = 0; PRAGMA user_version = 0"), ErrForeign, false},
 		"text":           {bytes([]byte(strings.Repeat("t,meter,reading,unit,flags\n", 500))), ErrForeign, false},
-		"newer":          {sqlDB("PRAGMA user_version = 2"), ErrNewer, false},
+		"newer":          {sqlDB(fmt.Sprintf("PRAGMA user_version = %d", schemaVersion+1)), ErrNewer, false},
 		"truncated":      {bytes(whole[:4096*3]), ErrDamaged, false},
 		"torn header":    {bytes(whole[:50]), ErrDamaged, false},
 		"spoilt":         {bytes(spoilt), ErrDamaged, true},

@@ -2,7 +2,9 @@ package record
 
 import (
 	"cmp"
+	"crypto/sha256"
 	"database/sql"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -12,7 +14,6 @@ import (
 	"time"
 
 	"nightsoak/alarms"
-	"nightsoak/drivers"
 )
 
 // Info is one run: what it ran with and how far it came. Its JSON is the line
@@ -36,6 +37,8 @@ type Info struct {
 	Core      string        `json:"-"` // version of the core that judged
 	Software  string        `json:"-"` // version of the program
 	GOARCH    string        `json:"-"` // architecture that judged
+	Kept      bool          `json:"-"` // never pruned
+	FilesHash string        `json:"-"` // SHA-256 of the two texts as the run began, hexadecimal; empty: begun under version 1
 
 	n int64 // runs.n
 }
@@ -79,9 +82,9 @@ func (s *Store) Begin(in Info) (Info, error) {
 		}
 		id = fmt.Sprintf("%s-%d", base, i)
 	}
-	res, err := tx.Exec(`INSERT INTO runs (id, ticket, amplifier, bench, anchor, bench_text, job_text, core, software, goarch)
-		VALUES (?, ?, ?, ?, ?, coalesce(?, x''), coalesce(?, x''), ?, ?, ?)`,
-		id, in.Ticket, in.Amplifier, in.Bench, stamp(in.Started), in.BenchText, in.JobText, in.Core, in.Software, in.GOARCH)
+	res, err := tx.Exec(`INSERT INTO runs (id, ticket, amplifier, bench, anchor, bench_text, job_text, core, software, goarch, files_hash)
+		VALUES (?, ?, ?, ?, ?, coalesce(?, x''), coalesce(?, x''), ?, ?, ?, ?)`,
+		id, in.Ticket, in.Amplifier, in.Bench, stamp(in.Started), in.BenchText, in.JobText, in.Core, in.Software, in.GOARCH, filesHash(&in))
 	if err != nil {
 		return Info{}, s.wrap(err)
 	}
@@ -98,6 +101,14 @@ func (s *Store) Begin(in Info) (Info, error) {
 		return Info{}, s.wrap(err)
 	}
 	return s.Find(id)
+}
+
+// filesHash is the SHA-256 of the two texts of a run, one after the other.
+func filesHash(in *Info) string {
+	h := sha256.New()
+	h.Write(in.BenchText)
+	h.Write(in.JobText)
+	return hex.EncodeToString(h.Sum(nil))
 }
 
 // fileSafe is the ticket with everything but letters, digits, '.', '_' and '-'
@@ -119,8 +130,12 @@ func fileSafe(ticket string) string {
 func (s *Store) Runs() ([]Info, error) { return s.runs("") }
 
 func (s *Store) runs(where string, args ...any) (runs []Info, err error) {
+	since2 := "kept, coalesce(files_hash, '')"
+	if s.version < 2 {
+		since2 = "0, ''"
+	}
 	rows, err := s.db.Query(`SELECT n, id, ticket, amplifier, bench, anchor, bench_text, job_text, core, software, goarch,
-		advanced_ms, ended_ms, ended, clean, readings, events,
+		advanced_ms, ended_ms, ended, clean, readings, events, `+since2+`,
 		(SELECT json_group_array(name ORDER BY idx) FROM meters WHERE run = n)
 		FROM runs `+where+` ORDER BY n DESC`, args...)
 	if err != nil {
@@ -134,7 +149,7 @@ func (s *Store) runs(where string, args ...any) (runs []Info, err error) {
 		var endedMs sql.NullInt64
 		var ended sql.NullString
 		err := rows.Scan(&in.n, &in.ID, &in.Ticket, &in.Amplifier, &in.Bench, &anchor, &in.BenchText, &in.JobText, &in.Core,
-			&in.Software, &in.GOARCH, &advanced, &endedMs, &ended, &in.Clean, &in.Readings, &in.Events, &meters)
+			&in.Software, &in.GOARCH, &advanced, &endedMs, &ended, &in.Clean, &in.Readings, &in.Events, &in.Kept, &in.FilesHash, &meters)
 		if err != nil {
 			return nil, s.damaged(cmp.Or(in.ID, "?"), "its row in runs", err)
 		}
@@ -209,53 +224,6 @@ func (s *Store) Unfinished(ticket string) (in Info, ok bool, err error) {
 		return Info{}, false, err
 	}
 	return runs[0], true, nil
-}
-
-// Inputs yields all that the core was told in a run, in the order it arrived;
-// id as in Find. It stops after the first error.
-func (s *Store) Inputs(id string) iter.Seq2[alarms.Input, error] {
-	return func(yield func(alarms.Input, error) bool) {
-		in, rows, err := s.rows(id, `SELECT key, t_ms, meter, digits, exp, prefix, unit, flags, '', '' FROM readings WHERE key BETWEEN ?1 AND ?2
-			UNION ALL SELECT key, t_ms, 0, 0, 0, 0, '', 0, kind, body FROM acts WHERE key BETWEEN ?1 AND ?2 ORDER BY key`)
-		if err != nil {
-			yield(alarms.Input{}, err)
-			return
-		}
-		defer rows.Close()
-		for rows.Next() {
-			var i alarms.Input
-			var key, t int64
-			var unit, kind string
-			var body []byte
-			r := &i.Reading
-			err := rows.Scan(&key, &t, &i.Meter, &r.Digits, &r.Exp, &r.Prefix, &unit, &r.Flags, &kind, &body)
-			i.T = ms(t)
-			if err == nil && kind != "" {
-				err = decodeAct(kind, body, &i)
-			} else if err == nil {
-				r.Quantity, err = quantity(unit)
-			}
-			if err != nil {
-				yield(alarms.Input{}, s.damaged(in.ID, fmt.Sprintf("input %d", seqOf(key)), err))
-				return
-			}
-			if !yield(i, nil) {
-				return
-			}
-		}
-		if err := rows.Err(); err != nil {
-			yield(alarms.Input{}, s.wrap(err))
-		}
-	}
-}
-
-// quantity is the one with that SI unit.
-func quantity(unit string) (drivers.Quantity, error) {
-	if unit == "V" { // nearly always
-		return drivers.Voltage, nil
-	}
-	q, _, err := drivers.ParseUnit(unit)
-	return q, err
 }
 
 // rows queries the rows of one run by their keys.

@@ -25,6 +25,7 @@ type Options struct {
 	maxBatch   int           // inputs and events that make a commit due at once; 4096
 	keep       int           // inputs and events held in memory while the disk does not take them; 50,000
 	failAfter  time.Duration // how long a commit may fail, or not return, before OnFailing; 2 s
+	sealAt     int           // readings that make a stretch worth sealing; 65,536
 }
 
 // Step is what the core did at one go. Events without inputs come from
@@ -64,6 +65,15 @@ type Writer struct {
 	stopped chan struct{} // closed: the goroutines have returned
 
 	health, syncHealth health
+
+	// Of the goroutine that commits.
+	sealing bool          // a stretch is being sealed beside the commits
+	sealed  int64         // number up to which all is sealed
+	loose   int           // readings that are not sealed
+	trim    bool          // there may be rows that are sealed and not deleted yet
+	ended   bool          // End is recorded
+	stretch chan int64    // the number after which to seal
+	sealer  chan struct{} // closed: the sealing goroutine has returned
 }
 
 // item is a Step, or a mark between steps.
@@ -73,6 +83,7 @@ type item struct {
 	stop  bool
 	ended *time.Time
 	host  *HostEvent
+	seal  *seal
 	done  chan struct{} // closed when everything up to here is committed
 }
 
@@ -80,7 +91,7 @@ type item struct {
 func (i *item) size() int { return max(len(i.Inputs)+len(i.Events), 1) }
 
 // step says that the item is a Step, not a mark.
-func (i *item) step() bool { return !i.stop && i.host == nil && i.done == nil }
+func (i *item) step() bool { return !i.stop && i.host == nil && i.seal == nil && i.done == nil }
 
 // lost is what was dropped since the last step that was kept.
 type lost struct {
@@ -105,24 +116,31 @@ func (s *Store) Writer(id string, opts Options) (*Writer, error) {
 	opts.maxBatch = cmp.Or(opts.maxBatch, 4096)
 	opts.keep = cmp.Or(opts.keep, 50_000)
 	opts.failAfter = cmp.Or(opts.failAfter, 2*time.Second)
+	opts.sealAt = cmp.Or(opts.sealAt, sealAt)
 	w := &Writer{
 		s: s, n: in.n, id: in.ID, opts: opts,
 		wake: make(chan struct{}, 1), hurry: make(chan struct{}, 1),
 		abort: make(chan struct{}), stopped: make(chan struct{}),
 		dirty: make(chan struct{}, 1), synced: make(chan struct{}),
+		stretch: make(chan int64, 1), sealer: make(chan struct{}),
 		health:     health{failing: opts.OnFailing, recovered: opts.OnRecovered},
 		syncHealth: health{failing: opts.OnFailing, recovered: opts.OnRecovered},
 	}
 	var last int64
-	err = s.db.QueryRow(`SELECT max(
-		(SELECT coalesce(max(key), ?1) FROM readings WHERE key BETWEEN ?1 AND ?2),
-		(SELECT coalesce(max(key), ?1) FROM acts     WHERE key BETWEEN ?1 AND ?2))`, key(w.n, 0), key(w.n+1, 0)-1).Scan(&last)
+	if w.sealed, err = s.sealedTo(s.db, w.n); err == nil {
+		err = s.db.QueryRow(`SELECT max(?3, (SELECT coalesce(max(key), ?1) FROM readings WHERE key BETWEEN ?1 AND ?2),
+			(SELECT coalesce(max(key), ?1) FROM acts WHERE key BETWEEN ?1 AND ?2)),
+			(SELECT count(*) FROM readings WHERE key BETWEEN ?3 + 1 AND ?2)`,
+			key(w.n, 0), key(w.n+1, 0)-1, key(w.n, w.sealed)).Scan(&last, &w.loose)
+	}
 	if err != nil {
 		return nil, s.wrap(err)
 	}
 	w.next = seqOf(last) + 1
+	w.trim = w.sealed > 0
 	go w.run()
 	go w.sync()
+	go w.seal()
 	return w, nil
 }
 
@@ -162,11 +180,14 @@ func (l *lost) add(s Step) {
 	l.to = s.T
 }
 
+// gapWords begin the host event that states what was not recorded.
+const gapWords = "gap in the record"
+
 // settleLost queues the host event that states what was dropped before here.
 func (w *Writer) settleLost() {
 	if l := w.lost; l.inputs+l.events > 0 {
 		w.lost = lost{}
-		w.add(hostItem(time.Now(), fmt.Sprintf("gap in the record: the disk took nothing for too long; from t = %.3f s to %.3f s, %d inputs (readings, acts) and %d events were not recorded",
+		w.add(hostItem(time.Now(), fmt.Sprintf(gapWords+": the disk took nothing for too long; from t = %.3f s to %.3f s, %d inputs (readings, acts) and %d events were not recorded",
 			l.from.Seconds(), l.to.Seconds(), l.inputs, l.events)))
 	}
 }
@@ -296,9 +317,51 @@ func (w *Writer) sync() {
 	}
 }
 
+// seal reads the stretches that are long enough back, and compresses them,
+// beside the commits; the seal itself is committed like everything else.
+func (w *Writer) seal() {
+	defer close(w.sealer)
+	for after := range w.stretch {
+		readings, err := readSpan(w.s.db, w.n, after, w.opts.sealAt)
+		if err != nil {
+			w.Host(time.Now(), fmt.Sprintf("the readings after input %d stay as they are, unsealed: %v", after, w.s.wrap(err)))
+			continue
+		}
+		w.mark(item{seal: sealed(w.n, after+1, readings)})
+	}
+}
+
+// tidy goes on with sealing after a commit. What fails here can wait.
+func (w *Writer) tidy(batch []item) {
+	for i := range batch {
+		b := &batch[i]
+		for k := range b.Inputs {
+			if in := &b.Inputs[k]; in.Act == nil && in.Port == nil && in.Gap == nil {
+				w.loose++
+			}
+		}
+		w.ended = w.ended || b.ended != nil
+		if b.seal != nil {
+			w.sealing, w.trim = false, true
+			w.sealed = b.seal.last
+			w.loose -= b.seal.readings
+		}
+	}
+	if w.trim {
+		more, err := w.s.trim(w.n, w.sealed)
+		w.trim = more || err != nil
+	}
+	if !w.sealing && w.loose >= w.opts.sealAt {
+		w.sealing = true
+		w.stretch <- w.sealed
+	}
+}
+
 // run commits what is queued until Close.
 func (w *Writer) run() {
 	defer func() {
+		close(w.stretch)
+		<-w.sealer
 		close(w.dirty)
 		<-w.synced
 		close(w.stopped)
@@ -319,6 +382,7 @@ func (w *Writer) run() {
 		batch, closing := w.take()
 		if len(batch) == 0 {
 			if closing {
+				w.finish()
 				return
 			}
 			continue
@@ -329,7 +393,29 @@ func (w *Writer) run() {
 		}
 		signal(w.dirty)
 		w.release(batch)
+		w.tidy(batch)
 	}
+}
+
+// finish seals the rest of a run that has ended, unless the Writer must give
+// up; then Tidy will.
+func (w *Writer) finish() {
+	if !w.ended {
+		return
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	go func() {
+		select {
+		case <-w.abort:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
+	if err := w.s.sealRun(ctx, w.n); err != nil {
+		return
+	}
+	signal(w.dirty)
 }
 
 // take removes the next batch from the queue.
@@ -453,6 +539,12 @@ func (p *put) item(i *item) {
 		return
 	}
 	if i.done != nil {
+		return
+	}
+	if i.seal != nil {
+		if p.err == nil {
+			p.err = i.seal.insert(p.tx)
+		}
 		return
 	}
 	p.touched, p.clean = true, i.stop

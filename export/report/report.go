@@ -76,7 +76,7 @@ var Suffixes = []string{".pdf", ".html", ".json", ".svg", ".png", ".figures.csv"
 type SuffixError struct{ Suffix string }
 
 func (e *SuffixError) Error() string {
-	return fmt.Sprintf("report: this version writes no %q; name a file that ends in %s or .csv",
+	return fmt.Sprintf("report: this version writes no %q; name a file that ends in %s, .csv or .zip",
 		e.Suffix, strings.Join(Suffixes, ", "))
 }
 

@@ -95,16 +95,10 @@ func TestTally(t *testing.T) {
 // BenchmarkNight is a night of nine meters at 5 readings a second for 12 h, as
 // the core must replay it in a second.
 func BenchmarkNight(b *testing.B) {
-	var n *Night
-	for seed := uint64(0); n == nil || n.plan.circuit.sockets != 8 || len(n.plan.meters) != 9; seed++ {
-		n = draw(b, Quiet, seed)
+	n, err := Yardstick()
+	if err != nil {
+		b.Fatal(err)
 	}
-	for k := range n.plan.meters {
-		m := &n.plan.meters[k]
-		*m = newMeter(roll(Quiet, uint64(k), 0), &displays[3], m.name, m.source)
-		m.every = 0.2
-	}
-	n.plan.long, n.Long = 12*hour, 12*time.Hour
 	b.Run("date", func(b *testing.B) {
 		for b.Loop() {
 			if err := n.date(); err != nil {
