@@ -269,14 +269,15 @@ func (w *Writer) await(ctx context.Context, done <-chan struct{}) error {
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if w.held == 0 && why == errAborted {
-		return nil // stopped in good order
+	if w.held == 0 {
+		return nil // all is on disk; what may be left is sealing, and Tidy does that
 	}
 	return fmt.Errorf("%s: run %s: %d inputs, events and marks are not on disk: %w", w.s.path, w.id, w.held, why)
 }
 
-// Close writes all that was Put and ends the Writer. If ctx is done first, it
-// gives up and its error says how much is not on disk.
+// Close writes all that was Put, seals a run that has ended, and ends the
+// Writer. If ctx is done first, it gives up, and its error says how much is not
+// on disk; what is not sealed is no error.
 func (w *Writer) Close(ctx context.Context) error {
 	w.mu.Lock()
 	if !w.closed {
@@ -288,14 +289,15 @@ func (w *Writer) Close(ctx context.Context) error {
 	}
 	w.mu.Unlock()
 	err := w.await(ctx, w.stopped)
-	if err != nil {
-		w.mu.Lock()
-		defer w.mu.Unlock()
-		select {
-		case <-w.abort:
-		default:
-			close(w.abort)
-		}
+	w.mu.Lock()
+	select {
+	case <-w.abort:
+	default:
+		close(w.abort)
+	}
+	w.mu.Unlock()
+	if err == nil {
+		<-w.stopped // it gives up sealing where it is
 	}
 	return err
 }
@@ -326,6 +328,9 @@ func (w *Writer) seal() {
 		if err != nil {
 			w.Host(time.Now(), fmt.Sprintf("the readings after input %d stay as they are, unsealed: %v", after, w.s.wrap(err)))
 			continue
+		}
+		if len(readings) == 0 {
+			continue // the run has ended meanwhile, and finish has sealed them
 		}
 		w.mark(item{seal: sealed(w.n, after+1, readings)})
 	}
