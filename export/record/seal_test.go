@@ -156,6 +156,7 @@ func TestWindow(t *testing.T) {
 			t.Errorf("a meter that is none: %v", err)
 		}
 	}
+	closeWriter(t, w) // which uses connections of its own
 	for range s.Window(run.ID, "k1", 0, time.Hour) {
 		break
 	}
