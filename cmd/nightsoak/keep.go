@@ -58,7 +58,7 @@ type kept struct {
 	Program              string
 	Info                 record.Info
 	Data                 report.Data
-	Opened, From         []bool // per event: Open, From is there
+	Opened, From, ReadT  []bool // per event: Open, From, ReadT is there
 	Charged, ChargedIdle bool
 }
 
@@ -94,7 +94,7 @@ func (k *keeper) load(path string, info record.Info) *report.Data {
 	}
 	var x kept
 	if gob.NewDecoder(bytes.NewReader(b[sha256.Size:])).Decode(&x) != nil || x.Program != k.program || !same(x.Info, info) ||
-		len(x.Opened) != len(x.Data.Events) || len(x.From) != len(x.Data.Events) {
+		len(x.Opened) != len(x.Data.Events) || len(x.From) != len(x.Data.Events) || len(x.ReadT) != len(x.Data.Events) {
 		return nil
 	}
 	d := &x.Data
@@ -105,6 +105,9 @@ func (k *keeper) load(path string, info record.Info) *report.Data {
 		}
 		if x.From[i] && e.From == nil {
 			e.From = new(alarms.Seconds)
+		}
+		if x.ReadT[i] && e.ReadT == nil {
+			e.ReadT = new(alarms.Seconds)
 		}
 	}
 	for _, c := range [...]struct {
@@ -128,7 +131,8 @@ func (k *keeper) save(path string, info record.Info, d *report.Data) {
 	x := kept{Program: k.program, Info: info, Data: *d, Charged: d.Final.HT.Charged != nil, ChargedIdle: d.Idle.HT.Charged != nil}
 	x.Data.Bench, x.Data.Job = nil, nil // read from the record
 	for i := range d.Events {
-		x.Opened, x.From = append(x.Opened, d.Events[i].Open != nil), append(x.From, d.Events[i].From != nil)
+		e := &d.Events[i]
+		x.Opened, x.From, x.ReadT = append(x.Opened, e.Open != nil), append(x.From, e.From != nil), append(x.ReadT, e.ReadT != nil)
 	}
 	var b bytes.Buffer
 	if gob.NewEncoder(&b).Encode(&x) != nil || os.MkdirAll(k.dir, 0o755) != nil {
