@@ -119,8 +119,8 @@ func (s *socketState) worse() bool {
 const stepQuiet = 9
 
 // step compares 10 s with the 10 s before, leaving one bin between them for a
-// step that falls inside it: both log ratio. Both bins after must have moved:
-// one alone is an excursion, not a step.
+// step that falls inside it: both log ratio. Both bins after must have moved from
+// both before: one alone is an excursion, not a step.
 func (s *socketState) step() (size, unsure float64, after bin, ok bool) {
 	n := len(s.bins)
 	if n < 5 || s.bins[n-1].k != s.bins[n-5].k+4 || s.bins[n-1].k < s.e.binNumber-2 {
@@ -136,13 +136,16 @@ func (s *socketState) step() (size, unsure float64, after bin, ok bool) {
 			return 0, 0, bin{}, false
 		}
 	}
-	before := middle(s.bins[n-5 : n-3])
-	x, y := s.net(before, s.bins[n-2]), s.net(before, s.bins[n-1])
-	if math.Abs(y) < math.Abs(x) {
-		x = y
+	size = math.Inf(1)
+	for _, before := range s.bins[n-5 : n-3] {
+		for _, after := range s.bins[n-2:] {
+			if x := s.net(before, after); math.Abs(x) < math.Abs(size) {
+				size = x
+			}
+		}
 	}
 	after = s.recent()
-	return x, s.unsure(before, after), after, true
+	return size, s.unsure(middle(s.bins[n-5:n-3]), after), after, true
 }
 
 // alone says whether no other socket stepped at the same moment by nearly as
