@@ -16,7 +16,7 @@ import (
 )
 
 // bound is only reached by a failing test.
-const bound = 20 * time.Second
+const bound = 2 * time.Minute
 
 func writer(t *testing.T, s *Store, id string, o Options) *Writer {
 	t.Helper()

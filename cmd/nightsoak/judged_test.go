@@ -212,6 +212,6 @@ func TestKeptPointers(t *testing.T) {
 	walk("Event", reflect.TypeFor[alarms.Event]())
 	walk("Snapshot", reflect.TypeFor[alarms.Snapshot]())
 	if want := []string{"Event.Open", "Event.From", "Event.ReadT", "HTState.Charged"}; !reflect.DeepEqual(found, want) {
-		t.Errorf("pointers to plain values: %v, of which keep.go knows %v", found, want)
+		t.Errorf("pointers to plain values: %v, of which judged.go knows %v", found, want)
 	}
 }
