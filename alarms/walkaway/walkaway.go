@@ -85,16 +85,27 @@ type Result struct {
 	Run      string           `json:"run"`
 	Cautions []string         `json:"cautions"`
 	Lines    []alarms.Finding `json:"lines,omitempty"`
-	Tried    []Tried          `json:"tried,omitempty"`
+	Confirm  []string         `json:"confirm,omitempty"` // the lines that a person confirms
+	Channels []Channel        `json:"channels"`
 	Text     string           `json:"text"` // what came of it, in a sentence
 }
 
-// Tried is a channel that was sent a test message. Its code is not here: it must
-// come back by way of the person who was reached.
-type Tried struct {
+// Channel is how the test of a channel stands. Its code is not here: it must come
+// back by way of the person who was reached.
+type Channel struct {
 	Channel   string `json:"channel"`
-	Delivered bool   `json:"delivered"` // taken by its server or command
+	Delivered bool   `json:"delivered"` // a test message of this run was taken by its server or command
+	Heard     bool   `json:"heard"`     // and its code came back
 	Err       string `json:"err,omitempty"`
+}
+
+// Channels is how the tests of this run stand.
+func Channels(trials []notify.Trial) []Channel {
+	all := []Channel{}
+	for _, t := range trials {
+		all = append(all, Channel{t.Channel, !t.Delivered.IsZero(), !t.Confirmed.IsZero(), t.Err})
+	}
+	return all
 }
 
 // Line is a line of the check.
@@ -120,12 +131,15 @@ func Check(f *Facts, a Answers) (Result, error) {
 	if err := a.check(f); err != nil {
 		return Result{}, err
 	}
-	r := Result{OK: true, At: f.Clock.Now.UTC().Round(time.Second), Run: f.Run, Cautions: Cautions}
+	r := Result{OK: true, At: f.Clock.Now.UTC().Round(time.Second), Run: f.Run, Cautions: Cautions, Channels: Channels(f.Trials)}
 	var failed []string
 	waived := 0
 	for i := range lines {
 		l := &lines[i]
 		found := alarms.Finding{Name: l.Name, Is: alarms.Pass}
+		if l.asks(f) {
+			r.Confirm = append(r.Confirm, l.Name)
+		}
 		why := ""
 		switch confirmed := slices.Contains(a.Confirm, l.Name); {
 		case l.asks(f) && confirmed:
