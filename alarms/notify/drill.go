@@ -59,6 +59,9 @@ func (c *channel) rehearse(run Run, e alarms.Event) {
 	default:
 		c.drilled.Asked = now
 		c.add(it)
+		if o := c.s.Out; o != nil && e.Priority == alarms.High && o.Next.After(now.Add(c.n.pace.urgent)) {
+			o.Next = now.Add(c.n.pace.urgent) // as a real one hurries what stands before it
+		}
 	}
 }
 

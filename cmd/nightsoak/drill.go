@@ -59,7 +59,7 @@ func (d *daemon) Drill(ctx context.Context, ask drill.Ask) (drill.Result, error)
 		r.OK = r.OK && l.Is != alarms.Fail
 		words = append(words, l.Name+" "+string(l.Is))
 	}
-	r.Text = fmt.Sprintf("%s, said to a copy of %s: %s", ask.Fault, o.Meter, strings.Join(words, ", "))
+	r.Text = fmt.Sprintf("%s in a copy of the run, by false readings of %s: %s", ask.Fault, o.Meter, strings.Join(words, ", "))
 	return r, d.ask(ctx, found("drill", "", r.Text, lines))
 }
 
