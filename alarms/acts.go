@@ -33,6 +33,10 @@ func (e *Engine) Check(a Act) error {
 	}
 	switch a.Act {
 	case "end", "cut", "rearm":
+	case "walkaway", "drill":
+		if len(a.Lines) == 0 {
+			return refuse("it has no lines: the daemon makes them")
+		}
 	case "note":
 		if strings.TrimSpace(a.Text) == "" {
 			return refuse("the note is empty")
@@ -72,7 +76,7 @@ func (e *Engine) Check(a Act) error {
 			return refuse("%s", why)
 		}
 	default:
-		return refuse("not an act; acts are begin, end, note, mark, adjusted, move, acknowledge, reset, shelve, unshelve, out-of-service, in-service, cut, rearm")
+		return refuse("not an act; acts are begin, end, note, mark, adjusted, move, acknowledge, reset, shelve, unshelve, out-of-service, in-service, cut, rearm, walkaway, drill")
 	}
 	return nil
 }
@@ -136,7 +140,7 @@ func (e *Engine) act(a *Act) {
 	if e.Check(*a) != nil {
 		return
 	}
-	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, By: a.By, Meter: a.Meter, Socket: a.Socket, Watch: a.Watch, FirstPower: a.FirstPower, Reading: a.Reading, ReadT: a.ReadT})
+	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, By: a.By, Meter: a.Meter, Socket: a.Socket, Watch: a.Watch, FirstPower: a.FirstPower, Reading: a.Reading, ReadT: a.ReadT, Lines: a.Lines})
 	switch a.Act {
 	case "begin":
 		e.begun, e.firstPower = true, a.FirstPower

@@ -55,6 +55,8 @@ type Event struct {
 	Reading    string   `json:"reading,omitempty"`     // act
 	ReadT      *Seconds `json:"reading_t,omitempty"`   // act
 
+	Lines []Finding `json:"lines,omitempty"` // act: walkaway, drill
+
 	Text   string `json:"text,omitempty"`   // alarm, act, port, gap, range, setting: what, for people
 	Advice string `json:"advice,omitempty"` // alarm: what to do
 }

@@ -24,10 +24,10 @@ type Input struct {
 
 // Act is what an operator did.
 type Act struct {
-	Act        string   `json:"act"`                   // begin end note mark adjusted move acknowledge reset shelve unshelve out-of-service in-service cut rearm
+	Act        string   `json:"act"`                   // begin end note mark adjusted move acknowledge reset shelve unshelve out-of-service in-service cut rearm walkaway drill
 	ID         string   `json:"id,omitempty"`          // of an act on an alarm: its id; cut: of the alarm that cut
-	By         string   `json:"by,omitempty"`          // out-of-service, in-service: who, by name
-	Text       string   `json:"text,omitempty"`        // note; mark: "before", "after"; out-of-service, cut: why
+	By         string   `json:"by,omitempty"`          // out-of-service, in-service, walkaway: who, by name
+	Text       string   `json:"text,omitempty"`        // note; mark: "before", "after"; out-of-service, cut: why; walkaway, drill: what came of it
 	Watch      string   `json:"watch,omitempty"`       // mark
 	For        string   `json:"for,omitempty"`         // shelve: how long, "30m"
 	Meter      string   `json:"meter,omitempty"`       // move; cut: whose reading caused it
@@ -35,7 +35,29 @@ type Act struct {
 	FirstPower bool     `json:"first_power,omitempty"` // begin
 	Reading    string   `json:"reading,omitempty"`     // cut: that reading as displayed, "83.1 mV"
 	ReadT      *Seconds `json:"reading_t,omitempty"`   // cut: when it came
+
+	Lines []Finding `json:"lines,omitempty"` // walkaway, drill: what was looked at
 }
+
+// Finding is one thing that a departure check or a drill looked at. The engine only
+// records it.
+type Finding struct {
+	Name string   `json:"line"`
+	Is   Standing `json:"is"`
+	Text string   `json:"text"`          // one sentence
+	Why  string   `json:"why,omitempty"` // waived: why, in a person's words
+}
+
+// Standing is how a Finding stands.
+type Standing string
+
+// The standings.
+const (
+	Pass    Standing = "pass"
+	Fail    Standing = "fail"
+	Waived  Standing = "waived"  // it does not pass, and a person answers for that
+	Untried Standing = "untried" // nobody could or wanted to try it
+)
 
 // PortChange is a meter's port opened, lost or refused.
 type PortChange struct {

@@ -623,9 +623,28 @@ func (s *sheet) unused() {
 
 // alarms says which alarms can work as the job stands, and what cannot and why.
 func (s *sheet) alarms() {
+	off, cannot := s.blind()
+	s.outlets(func(format string, args ...any) { cannot = append(cannot, fmt.Sprintf(format, args...)) })
+	s.section("ALARMS")
+	s.row(2, "can work", strings.Join(slices.DeleteFunc(slices.Clone(alarmNames), func(a string) bool { return slices.Contains(off, a) }), ", "))
+	s.line("")
+	s.line("  what cannot, and why")
+	for _, c := range cannot {
+		s.wrapped("    - ", c)
+	}
+}
+
+// CannotWork is what the wiring sheet says of alarms that cannot work, or not
+// fully, as bench and job stand; without what it says of cut-off and channels.
+func CannotWork(b *Bench, j *Job) []string {
+	_, cannot := (&sheet{bench: b, job: j}).blind()
+	return cannot
+}
+
+// blind is the alarms that are off, and what cannot work and why.
+func (s *sheet) blind() (off, cannot []string) {
 	j := s.job
-	off := slices.Clone(hostAlarms)
-	var cannot []string
+	off = slices.Clone(hostAlarms)
 	say := func(format string, args ...any) { cannot = append(cannot, fmt.Sprintf(format, args...)) }
 
 	noPlate := s.together(func(k *Socket) bool { return k.PlateMeter < 0 })
@@ -688,6 +707,11 @@ func (s *sheet) alarms() {
 			say("%s is out of service: %s", name, why)
 		}
 	}
+	return off, cannot
+}
+
+// outlets says what cannot work of cut-off and channels.
+func (s *sheet) outlets(say func(format string, args ...any)) {
 	s.cutoffLines(say)
 	if len(s.bench.Notify) == 0 {
 		say("no [[notify]]: alarms show on the panel and in the log only")
@@ -699,14 +723,6 @@ func (s *sheet) alarms() {
 				say("[[notify]] %s has its password in the bench file, which is kept with every record: put it into a file, with secret or url_file", n.Name)
 			}
 		}
-	}
-
-	s.section("ALARMS")
-	s.row(2, "can work", strings.Join(slices.DeleteFunc(slices.Clone(alarmNames), func(a string) bool { return slices.Contains(off, a) }), ", "))
-	s.line("")
-	s.line("  what cannot, and why")
-	for _, c := range cannot {
-		s.wrapped("    - ", c)
 	}
 }
 

@@ -62,6 +62,7 @@ type channel struct {
 	dirty    bool // s differs from what is on disk
 	lastErr  string
 	noticed  bool
+	drilled  Trial // the last drill, of this daemon's life
 }
 
 func newChannel(n *Notifier, c bench.Notify, path string, build func() (sender, error)) *channel {
@@ -413,6 +414,9 @@ func (c *channel) tried(err error, before bool, now time.Time) {
 			if id := toldAs(it.Run, &it.Event); it.Kind == raised && it.Over.IsZero() && !it.Ended && !slices.Contains(c.s.Told, id) {
 				c.s.Told = append(c.s.Told, id)
 			}
+			if it.Kind == drill && c.drilled.Asked.Equal(it.At) {
+				c.drilled.Delivered = now
+			}
 			if t := c.s.Trial; it.Kind == test && t != nil && t.Asked.Equal(it.At) {
 				t.Delivered = now
 			}
@@ -553,6 +557,9 @@ func (it *item) importance() int {
 	n := 10 * it.rank()
 	if it.Kind == raised && it.Over.IsZero() {
 		n += 5
+	}
+	if it.Kind == drill { // never the title of a message in which something is real
+		n -= 50
 	}
 	if it.Kind == over || it.Kind == alive {
 		n -= 100

@@ -47,6 +47,8 @@ func (m *message) title() string {
 		b.WriteString("sign of life")
 	case test:
 		b.WriteString("test")
+	case drill:
+		fmt.Fprintf(&b, "DRILL, not real: %s: %s %s", strings.ToUpper(string(e.Priority)), e.Alarm, e.Subject)
 	}
 	if n := len(m.Items) - 1; n > 0 {
 		fmt.Fprintf(&b, " and %d more", n)
@@ -105,6 +107,8 @@ func (it *item) text() string {
 		b.WriteString(strings.ToUpper(string(e.Priority)) + ": " + e.Text + "\n")
 	case over:
 		fmt.Fprintf(&b, "Over: %s %s, priority %s.\n", e.Alarm, e.Subject, e.Priority)
+	case drill:
+		b.WriteString("This is a drill, nothing has happened. In earnest it would say:\n" + strings.ToUpper(string(e.Priority)) + ": " + e.Text + "\n")
 	default:
 		b.WriteString(e.Text + "\n")
 	}

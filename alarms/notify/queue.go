@@ -24,6 +24,7 @@ const (
 	soakOver kind = "soak-over" // soak_for has passed
 	alive    kind = "alive"     // the sign of life
 	test     kind = "test"      // somebody tries the channel
+	drill    kind = "drill"     // an alarm of a drill
 )
 
 // item is one thing to tell on one channel.

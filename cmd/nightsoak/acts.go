@@ -25,7 +25,12 @@ type remote struct {
 // call makes one request; a body means POST. The answer's error, in the
 // daemon's own words, is the error.
 func (r *remote) call(ctx context.Context, path string, body any) ([]byte, error) {
-	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
+	return r.callFor(ctx, 10*time.Second, path, body)
+}
+
+// callFor is call for what may take longer, of wall time.
+func (r *remote) callFor(ctx context.Context, long time.Duration, path string, body any) ([]byte, error) {
+	ctx, cancel := context.WithTimeout(ctx, long)
 	defer cancel()
 	method, content := http.MethodGet, []byte(nil)
 	if body != nil {

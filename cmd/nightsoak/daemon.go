@@ -39,6 +39,8 @@ type daemon struct {
 	tell  *notify.Notifier
 	keep  *keeper
 
+	drilling sync.Mutex // held while a drill is on
+
 	background sync.WaitGroup // what goes on beside: reports of ended runs being kept
 	halt       context.CancelFunc
 	halted     context.Context

@@ -57,6 +57,8 @@ type cli struct {
 	Cut         cutCmd         `cmd:"" help:"Drop the mains now."`
 	Rearm       rearmCmd       `cmd:"" help:"Arm the cut-off again after it has dropped."`
 	State       stateCmd       `cmd:"" help:"Show what the running daemon sees."`
+	Walkaway    walkawayCmd    `cmd:"" help:"The departure check: is everything in place to leave this run alone?"`
+	Drill       drillCmd       `cmd:"" help:"Inject a fault into a copy of the run, and time the way to people and relay."`
 
 	Runs    runsCmd    `cmd:"" help:"List the recorded runs."`
 	Report  reportCmd  `cmd:"" help:"Write the report of a run."`

@@ -47,12 +47,7 @@ func (p *panel) act(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusNotFound, "there is no act %q: known are %s", name, strings.Join(slices.Sorted(maps.Keys(acts)), " "))
 		return
 	}
-	if status, err := p.may(r); err != nil {
-		if status == http.StatusUnauthorized {
-			w.Header().Set("WWW-Authenticate", `Bearer realm="nightsoak"`)
-		}
-		p.opt.Logger.Warn().Str("act", name).Str("from", r.RemoteAddr).Err(err).Msg("act refused")
-		refuse(w, status, "%s", err)
+	if !p.let(w, r, name) {
 		return
 	}
 	body, status, err := readBody(w, r, name, fields)
@@ -70,6 +65,20 @@ func (p *panel) act(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	answer(w, http.StatusOK, map[string]bool{"ok": true})
+}
+
+// let says whether a request may act; one that may not is answered.
+func (p *panel) let(w http.ResponseWriter, r *http.Request, name string) bool {
+	status, err := p.may(r)
+	if err == nil {
+		return true
+	}
+	if status == http.StatusUnauthorized {
+		w.Header().Set("WWW-Authenticate", `Bearer realm="nightsoak"`)
+	}
+	p.opt.Logger.Warn().Str("act", name).Str("from", r.RemoteAddr).Err(err).Msg("act refused")
+	refuse(w, status, "%s", err)
+	return false
 }
 
 // may says whether a request may act: with the token, or straight from this

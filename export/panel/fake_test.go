@@ -14,6 +14,8 @@ import (
 	"nightsoak/acquire/tube"
 	"nightsoak/alarms"
 	"nightsoak/alarms/cutoff"
+	"nightsoak/alarms/drill"
+	"nightsoak/alarms/walkaway"
 	"nightsoak/drivers"
 	"nightsoak/export"
 	"nightsoak/export/report/chart"
@@ -29,6 +31,7 @@ type fake struct {
 	err    error
 	jobs   bench.Job // of every run
 	report func(w io.Writer, id, suffix string) error
+	check  walkaway.Result
 }
 
 func (f *fake) State() export.State {
@@ -67,6 +70,14 @@ func (f *fake) Act(_ context.Context, a alarms.Act) error { return f.did("%+v", 
 
 func (f *fake) Begin(_ context.Context, job []byte, first bool) error {
 	return f.did("begin %q %t", job, first)
+}
+
+func (f *fake) Walkaway(_ context.Context, ask walkaway.Ask, keep bool) (walkaway.Result, error) {
+	return f.check, f.did("walkaway %+v %t", ask, keep)
+}
+
+func (f *fake) Drill(_ context.Context, ask drill.Ask) (drill.Result, error) {
+	return drill.Result{OK: true, Text: "seen"}, f.did("drill %+v", ask)
 }
 
 func (f *fake) Runs(context.Context) (any, error) {

@@ -20,6 +20,8 @@ import (
 
 	"nightsoak/acquire/bench"
 	"nightsoak/alarms"
+	"nightsoak/alarms/drill"
+	"nightsoak/alarms/walkaway"
 	"nightsoak/export"
 	"nightsoak/export/report/chart"
 )
@@ -43,6 +45,11 @@ type Source interface {
 	Act(ctx context.Context, act alarms.Act) error
 	// Begin begins a run with the job file given; errors as with Act.
 	Begin(ctx context.Context, jobTOML []byte, firstPower bool) error
+	// Walkaway makes the departure check, or tries the channels; with keep its
+	// result goes into the run. Errors as with Act.
+	Walkaway(ctx context.Context, ask walkaway.Ask, keep bool) (walkaway.Result, error)
+	// Drill gives a fault to a copy of the core; errors as with Act.
+	Drill(ctx context.Context, ask drill.Ask) (drill.Result, error)
 	// Runs lists the recorded runs, newest first, in the shape of `runs --json`.
 	Runs(ctx context.Context) (any, error)
 	// Report writes the report of a run in the format that suffix names:
@@ -92,6 +99,10 @@ func New(src Source, opt Options) http.Handler {
 	mux.HandleFunc("GET /{$}", p.page("bench"))
 	mux.HandleFunc("GET /wall", p.page("wall"))
 	mux.HandleFunc("GET /idle", p.page("idle"))
+	mux.HandleFunc("GET /walkaway", p.walkawayPage)
+	mux.HandleFunc("POST /walkaway", p.walkawayForm)
+	mux.HandleFunc("POST /api/walkaway", p.walkaway)
+	mux.HandleFunc("POST /api/drill", p.drill)
 	mux.HandleFunc("GET /assets/{file}", p.asset)
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")

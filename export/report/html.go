@@ -48,6 +48,7 @@ type view struct {
 	About                                 [][2]string // each kind of alarm that came
 	Quality                               []alarms.QualityLine
 	QualitySource                         string
+	Checks                                []viewCheck
 	HT                                    string
 	AlarmsLeft                            int // not told on the owner's page
 }
@@ -165,6 +166,7 @@ func (f *facts) view() *view {
 	v.meterRows(f)
 	v.limitRows(f)
 	v.Quality, v.QualitySource = f.quality.Lines(), alarms.PerHour.Source
+	v.Checks = f.checks()
 	v.logRows(f)
 	v.Against = f.against()
 	v.Verify = f.verifyWords()

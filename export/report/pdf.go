@@ -389,6 +389,17 @@ func (s *sheet) benchPages(f *facts, v *view) {
 		s.table([]column{{head: ""}, {head: "Alarm"}, {head: "Course"}, {head: "Advice given", loose: true}}, rows)
 	}
 
+	for _, c := range v.Checks {
+		s.heading(c.Title, 60)
+		s.para(c.Words, smallSize+.4, plainTone)
+		rows = nil
+		for _, l := range c.Lines {
+			rows = append(rows, cells(l.Name, string(l.Is), c.What(l)))
+		}
+		s.table([]column{{head: "Line"}, {head: "Stands"}, {head: "What was found", loose: true}}, rows)
+		s.para(c.Source, smallSize, quietTone)
+	}
+
 	s.heading("Meters", 40)
 	rows = nil
 	for _, m := range v.Meters {
