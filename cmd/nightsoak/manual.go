@@ -180,7 +180,7 @@ func flags(n *kong.Node) []*kong.Flag {
 
 // words are what a value can be, if that is a short list.
 func words(v *kong.Value) []string {
-	switch v.Name {
+	switch strings.ToLower(v.Name) {
 	case "format":
 		return catalogue.Names()
 	case "tube", "type":

@@ -203,19 +203,16 @@ func (r *release) deb(to, program, arch string) error {
 		return err
 	}
 	add(log, doc+"changelog.gz", 0o644)
-	licence, err := os.ReadFile(filepath.Join(r.root, "LICENSE"))
-	if err != nil {
-		return err
-	}
+	add(filepath.Join(r.root, "LICENSE"), doc+"copyright", 0o644)
 	notices, err := r.notices()
 	if err != nil {
 		return err
 	}
-	copyright := filepath.Join(r.tmp, "copyright")
-	if err := os.WriteFile(copyright, append(licence, notices...), 0o644); err != nil {
+	packed, err := r.gzip("modules.gz", notices)
+	if err != nil {
 		return err
 	}
-	add(copyright, doc+"copyright", 0o644)
+	add(packed, doc+"modules.gz", 0o644)
 	add(here("package/lintian-overrides"), "/usr/share/lintian/overrides/nightsoak", 0o644)
 
 	info := nfpm.WithDefaults(&nfpm.Info{Name: "nightsoak", Arch: arch, Platform: "linux", Version: r.version, VersionSchema: "none", MTime: r.at,
@@ -267,7 +264,7 @@ func (r *release) notices() ([]byte, error) {
 	modules := strings.Split(list, "\n")
 	slices.Sort(modules)
 	var b bytes.Buffer
-	b.WriteString("\nThe program holds these modules, under their own licences:\n")
+	b.WriteString("The program holds these modules, under their own licences:\n")
 	for _, m := range slices.Compact(modules) {
 		name, dir, ok := strings.Cut(m, "\t")
 		if !ok {
