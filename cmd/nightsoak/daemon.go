@@ -49,6 +49,7 @@ type daemon struct {
 	asks     chan ask
 
 	cut     cutting
+	manager *manager
 	run     *liveRun // owned by core
 	rejects []drivers.Rejects
 	ports   []error // per meter: what is wrong with its port, owned by core
@@ -96,7 +97,7 @@ func newDaemon(b *bench.Bench, speed float64, log zerolog.Logger) (*daemon, erro
 	if err != nil {
 		return nil, err
 	}
-	d := &daemon{bench: b, speed: speed, store: store, log: log, keep: keeperFor(b.DataDir),
+	d := &daemon{bench: b, speed: speed, store: store, log: log, keep: keeperFor(b.DataDir), manager: newManager(log),
 		arrivals: make(chan arrival, arrivalsHeld), asks: make(chan ask),
 		rejects: make([]drivers.Rejects, len(b.Meters)), ports: make([]error, len(b.Meters))}
 	d.halted, d.halt = context.WithCancel(context.Background())
@@ -214,6 +215,7 @@ func (d *daemon) core(ctx context.Context) error {
 		case <-ticker.C:
 			d.advance()
 			d.publish()
+			d.manager.judged(time.Now())
 		case <-ctx.Done():
 			return d.stop()
 		}

@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"syscall"
 	"time"
 
@@ -68,6 +69,7 @@ type cli struct {
 	Keep    keepCmd    `cmd:"" help:"Mark a run as never to be deleted for age or size."`
 	Replay  replayCmd  `cmd:"" help:"Judge a recorded run or a readings file again and print the events."`
 	Version versionCmd `cmd:"" help:"Print the version."`
+	Manual  manualCmd  `cmd:"" hidden:"" help:"Write man pages and shell completions."`
 }
 
 // app is what commands get beside their flags.
@@ -171,10 +173,34 @@ func newLogger(w io.Writer) zerolog.Logger {
 
 type versionCmd struct{}
 
-// Run prints the version and the core's.
+// Run prints the version, the commit and its date, and the core's version.
 func (versionCmd) Run(a *app) error {
-	_, err := fmt.Fprintf(a.out, "nightsoak %s, core %s\n", version(), alarms.Core)
+	from := ""
+	if info, ok := debug.ReadBuildInfo(); ok {
+		if id, at := commit(info); id != "" {
+			from = fmt.Sprintf("commit %s of %s, ", id, at)
+		}
+	}
+	_, err := fmt.Fprintf(a.out, "nightsoak %s, %score %s\n", version(), from, alarms.Core)
 	return err
+}
+
+// commit is what a build was made from, and when that was committed (RFC 3339,
+// UTC); a "+" says that the files differed from it. Empty: the build does not know.
+func commit(info *debug.BuildInfo) (id, at string) {
+	for _, s := range info.Settings {
+		switch s.Key {
+		case "vcs.revision":
+			id = s.Value[:min(12, len(s.Value))]
+		case "vcs.time":
+			at = s.Value
+		case "vcs.modified":
+			if s.Value == "true" {
+				id += "+"
+			}
+		}
+	}
+	return id, at
 }
 
 // version is the module's version, or the commit it was built from.
@@ -187,10 +213,8 @@ func version() string {
 	if m := info.Main.Version; m != "" && m != "(devel)" {
 		v = m
 	}
-	for _, s := range info.Settings {
-		if s.Key == "vcs.revision" && len(s.Value) >= 12 {
-			v += " " + s.Value[:12]
-		}
+	if id, _ := commit(info); !strings.Contains(v, strings.TrimSuffix(id, "+")) {
+		v += " " + id
 	}
 	return v
 }

@@ -140,9 +140,9 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 			return usage(fmt.Errorf("token_file %s is empty: write a token into it", f))
 		}
 	}
-	l, err := net.Listen("tcp", d.bench.Panel.Listen)
+	listeners, err := d.manager.listen(d.bench.Panel.Listen)
 	if err != nil {
-		return fmt.Errorf("panel: %w; is another nightsoak running? Else choose another address", err)
+		return err
 	}
 	if job != nil {
 		resumed, err := d.resume(job)
@@ -150,10 +150,15 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 			err = d.begin(job, false)
 		}
 		if err != nil {
-			return errors.Join(err, l.Close())
+			for _, l := range listeners {
+				err = errors.Join(err, l.Close())
+			}
+			return err
 		}
 		d.log.Info().Str("run", d.run.info.ID).Bool("resumed", resumed).Msg("run on")
 	}
+	url := "http://" + reachable(listeners[0].Addr().String()) + "/"
+	d.manager.status = "panel: " + url
 	d.publish() // before anybody can ask
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -164,20 +169,23 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 	}
 	coreCtx, stopCore := context.WithCancel(context.Background())
 	defer stopCore()
-	errs := make(chan error, 2)
+	errs := make(chan error, 1+len(listeners))
 	go func() { errs <- d.core(coreCtx) }()
+	go d.manager.run(coreCtx.Done())
 	tidied := make(chan struct{})
 	go func() {
 		defer close(tidied)
 		d.tidy(ctx)
 	}()
 	defer func() { cancel(); <-tidied }()
-	go func() {
-		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-			errs <- err
-		}
-	}()
-	ready("http://" + reachable(l.Addr().String()) + "/")
+	for _, l := range listeners {
+		go func() {
+			if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+				errs <- err
+			}
+		}()
+	}
+	ready(url)
 	// Meters stop first, so that the core has all they said when it stops.
 	meters := make(chan struct{})
 	go func() {
@@ -186,6 +194,7 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 	}()
 	select {
 	case <-ctx.Done():
+		d.manager.stopping()
 		<-meters
 		stopCore()
 		err = <-errs
