@@ -62,6 +62,7 @@ func (c *exportCmd) Run(a *app) (err error) {
 	if err != nil {
 		return usage(err)
 	}
+	defer context.AfterFunc(a.ctx, func() { o.Abort(a.ctx.Err()) })()
 	run := lines.Run{Bench: info.Bench, Ticket: info.Ticket, ID: info.ID}
 	at := func(t time.Duration) time.Time { return info.Started.Add(t) }
 	e := alarms.New(b, j)

@@ -588,6 +588,9 @@ func (o *Outlet) fail(err error) {
 	o.room.Broadcast()
 }
 
+// Abort ends a strict outlet for a reason of the caller's, from any goroutine.
+func (o *Outlet) Abort(why error) { o.fail(why) }
+
 // Err is why a strict outlet has ended; nil while it has not.
 func (o *Outlet) Err() error {
 	o.mu.Lock()
