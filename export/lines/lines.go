@@ -119,9 +119,9 @@ func text(key, s string) field {
 // sample is what a line of figures or of a reading is made of.
 type sample struct {
 	measurement string
-	tags        []tag
+	tags        [4]tag
 	keys        []string
-	values      []socket.Value
+	values      [5]socket.Value // as many as keys
 }
 
 var socketKeys = []string{"cathode_current_a", "plate_current_a", "plate_volts", "plate_dissipation_w", "dissipation_ratio"}
@@ -130,26 +130,26 @@ var meterKeys = []string{"value"}
 // ofSocket is measurement nightsoak_socket: what is known of one socket, SI units.
 func ofSocket(run Run, s *alarms.SocketState) sample {
 	return sample{"nightsoak_socket",
-		[]tag{{"bench", run.Bench}, {"socket", s.Name}, {"ticket", run.Ticket}, {"tube", s.Tube}},
+		[4]tag{{"bench", run.Bench}, {"socket", s.Name}, {"ticket", run.Ticket}, {"tube", s.Tube}},
 		socketKeys,
-		[]socket.Value{s.CathodeCurrent, s.PlateCurrent, s.PlateVolts, s.PlateDissipation, s.DissipationRatio}}
+		[5]socket.Value{s.CathodeCurrent, s.PlateCurrent, s.PlateVolts, s.PlateDissipation, s.DissipationRatio}}
 }
 
 // ofMeter is measurement nightsoak_meter: one reading, SI unit. An overload has
 // no value and makes no line.
 func ofMeter(run Run, meter string, r drivers.Reading) sample {
 	return sample{"nightsoak_meter",
-		[]tag{{"bench", run.Bench}, {"meter", meter}, {"ticket", run.Ticket}, {"unit", r.Quantity.SIUnit()}},
-		meterKeys, []socket.Value{{X: r.Value(), Known: r.HasValue()}}}
+		[4]tag{{"bench", run.Bench}, {"meter", meter}, {"ticket", run.Ticket}, {"unit", r.Quantity.SIUnit()}},
+		meterKeys, [5]socket.Value{{X: r.Value(), Known: r.HasValue()}}}
 }
 
 // encodeSample is one line: each field as it is.
 func encodeSample(e *encoder, at time.Time, s sample) {
-	var fields [8]field
-	for i, v := range s.values {
-		fields[i] = number(s.keys[i], v)
+	var fields [len(s.values)]field
+	for i, key := range s.keys {
+		fields[i] = number(key, s.values[i])
 	}
-	encode(e, s.measurement, at, s.tags, fields[:len(s.values)])
+	encode(e, s.measurement, at, s.tags[:], fields[:len(s.keys)])
 }
 
 // encodeEvent is measurement nightsoak_event: what happened, in words.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"net/http"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -57,6 +58,8 @@ type Options struct {
 	Strict bool
 
 	Log zerolog.Logger
+	// transport carries HTTP; nil for the usual one.
+	transport http.RoundTripper
 	// Notice is told in words what is wrong with the place now, and "" when
 	// nothing is. May be nil.
 	Notice func(text string)
@@ -294,11 +297,12 @@ func (o *Outlet) store() {
 		}
 		o.mu.Lock()
 		b, n, next, at := o.held()
-		if o.direct {
-			n = 0
-		}
+		direct := o.direct
 		o.mu.Unlock()
 		if n == 0 {
+			continue
+		}
+		if direct {
 			if !o.wait(o.opts.Age, nil) {
 				return // the sender has them in hand, and says what is left
 			}
@@ -379,6 +383,7 @@ func (o *Outlet) send() {
 	var failing bool
 	var told, toldDrops time.Time
 	pause := firstPause
+	last := false // nothing can come any more
 	for {
 		if o.spool == nil {
 			n := o.waiting()
@@ -398,6 +403,7 @@ func (o *Outlet) send() {
 			select {
 			case <-o.closed:
 				<-o.stored // all that can be is on the disk
+				last = true
 			default:
 			}
 		}
@@ -406,17 +412,14 @@ func (o *Outlet) send() {
 			if o.spool == nil {
 				continue
 			}
+			if last {
+				return
+			}
 			select {
 			case <-o.wake:
-				continue
 			case <-o.closed:
-				select {
-				case <-o.stored: // nothing can come any more
-					return
-				default:
-				}
-				continue
 			}
+			continue
 		}
 		err := o.offer(b)
 		o.tellAside()

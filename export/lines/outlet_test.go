@@ -234,7 +234,7 @@ func TestHTTP(t *testing.T) {
 		io.WriteString(w, words)
 	}))
 	defer server.Close()
-	deliver := toHTTP(strings.Replace(server.URL, "://", "://someone:s3cret@", 1)+"/write?db=bench&token=s3cret", "", false)
+	deliver := toHTTP(strings.Replace(server.URL, "://", "://someone:s3cret@", 1)+"/write?db=bench&token=s3cret", "", false, nil)
 	for _, c := range []struct {
 		status int
 		words  string

@@ -58,7 +58,7 @@ func (o *Outlet) target() error {
 		s := &socketPlace{network: "tcp", address: u.Host}
 		o.deliver, o.shut = s.deliver, s.close
 	case (u.Scheme == "http" || u.Scheme == "https") && u.Host != "" && strings.Trim(u.Path, "/") != "":
-		o.deliver = toHTTP(withPrecision(u, o.opts.Precision), o.opts.TokenFile, o.opts.Gzip)
+		o.deliver = toHTTP(withPrecision(u, o.opts.Precision), o.opts.TokenFile, o.opts.Gzip, o.opts.transport)
 	default:
 		return fmt.Errorf("%w: write file:PATH, stdout, unix:PATH, tcp://host:port, udp://host:port or for example http://host:8086/write?db=NAME", ErrTarget)
 	}
@@ -269,8 +269,8 @@ func packet(batch []byte) int {
 // other refusals (401, 403, 404, redirections) blame token, database or
 // address: both with the server's own words. 408, 429, 5xx and errors on the way
 // pass.
-func toHTTP(to, tokenFile string, compress bool) func(context.Context, []byte) error {
-	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+func toHTTP(to, tokenFile string, compress bool, by http.RoundTripper) func(context.Context, []byte) error {
+	client := &http.Client{Transport: by, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	return func(ctx context.Context, batch []byte) error {
 		secret := ""
 		if tokenFile != "" {

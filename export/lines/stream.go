@@ -107,12 +107,13 @@ func (s *stream) take(at time.Time, p sample) {
 	}
 	w := s.open[string(s.key)]
 	if w == nil {
-		n := len(p.values)
+		n := len(p.keys)
 		w = &window{p, make([]float64, n), make([]float64, n), make([]float64, n), make([]int, n)}
 		s.open[string(s.key)] = w
 		s.windows = append(s.windows, w)
 	}
-	for i, v := range p.values {
+	for i := range p.keys {
+		v := p.values[i]
 		if !v.Known || v.X-v.X != 0 {
 			continue
 		}
@@ -139,7 +140,7 @@ func (s *stream) flush() {
 				number(key+"_max", socket.Value{X: w.max[i], Known: known}))
 		}
 		s.enc.Reset()
-		encode(s.enc, w.sample.measurement, time.Unix(0, s.began), w.sample.tags, fields)
+		encode(s.enc, w.sample.measurement, time.Unix(0, s.began), w.sample.tags[:], fields)
 		s.made(false)
 	}
 	clear(s.open)
