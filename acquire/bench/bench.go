@@ -60,7 +60,18 @@ type Record struct {
 
 // Lines is one [[lines]] outlet.
 type Lines struct {
-	To string // "file:PATH", "http://...", "https://...", "udp://host:port"
+	// "http://...", "https://...", "tcp://host:port", "udp://host:port",
+	// "unix:PATH", "file:PATH" or "stdout"; may hold a password
+	To        string
+	TokenFile string        // of HTTP; empty when not given
+	Gzip      bool          // of HTTP
+	Precision string        // of the stamps: ns, us, ms, s
+	Every     time.Duration // 0: every reading; else mean, min and max over so long, wall time
+	Batch     int           // lines in one delivery
+	Age       time.Duration // how long a line waits for company, wall time
+	Spool     int64         // bytes that may wait on the disk; 0: lines wait in memory only
+	Rotate    int64         // bytes after which a file is begun anew; 0 for never
+	Keep      int           // rotated files that stay
 }
 
 // Notify is one [[notify]] channel. One of URL, URLFile and Command is given.

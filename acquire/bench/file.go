@@ -132,7 +132,7 @@ func (t *table) has(key string) bool {
 func (t *table) fail(key, format string, args ...any) {
 	p := &Problem{File: t.file.name, Key: t.show + quoteKey(key), Err: fmt.Errorf(format, args...)}
 	p.Line, p.Column = t.position(key)
-	if v, given := t.values[key]; given && !slices.Contains([]string{"url", "url_file", "secret", "link"}, key) { // may hold a password, if by mistake
+	if v, given := t.values[key]; given && !slices.Contains([]string{"url", "url_file", "secret", "link", "token", "password"}, key) && !(t.header == "[[lines]]" && key == "to" && strings.ContainsAny(fmt.Sprint(v), "?@")) { // may hold a password, if by mistake
 		p.Value = literal(v)
 	}
 	t.file.problems = append(t.file.problems, p)

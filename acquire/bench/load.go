@@ -60,8 +60,7 @@ func Parse(name string, content []byte) (*Bench, error) {
 	}
 	rec.done()
 	for _, t := range top.list("lines") {
-		b.Lines = append(b.Lines, Lines{To: need(t, "to", lineOutlet)})
-		t.done()
+		b.Lines = append(b.Lines, linesTable(t))
 	}
 	channels := top.list("notify")
 	for i, t := range channels {
@@ -220,6 +219,75 @@ func notify(t *table, number int) Notify {
 	return n
 }
 
+// linesTable reads one [[lines]].
+func linesTable(t *table) Lines {
+	to := need(t, "to", lineOutlet)
+	kind, _, _ := strings.Cut(to, ":")
+	web := kind == "http" || kind == "https"
+	spool := int64(0)
+	if web || kind == "tcp" || kind == "unix" {
+		spool = 100e6
+	}
+	l := Lines{
+		To:        to,
+		TokenFile: get(t, "token_file", "", text),
+		Gzip:      get(t, "gzip", web, truth),
+		Precision: get(t, "precision", "ns", oneOf("ns", "us", "ms", "s")),
+		Every:     get(t, "every", 0, everyReading),
+		Batch:     get(t, "batch", 5000, wholeFrom(1, 50000)),
+		Age:       get(t, "age", time.Second, duration),
+		Spool:     get(t, "spool", spool, spoolSize),
+		Rotate:    get(t, "rotate", 0, byteSize),
+		Keep:      get(t, "keep", 5, wholeFrom(0, 1000)),
+	}
+	for _, key := range []string{"token_file", "gzip"} {
+		if t.has(key) && to != "" && !web {
+			t.fail(key, "belongs to http and https")
+		}
+	}
+	for _, key := range []string{"rotate", "keep"} {
+		if t.has(key) && to != "" && kind != "file" {
+			t.fail(key, "belongs to file:PATH")
+		}
+	}
+	if t.has("keep") && !t.has("rotate") && kind == "file" {
+		t.fail("keep", "needs rotate: nothing is rotated without it")
+	}
+	if l.Precision == "s" && l.Every < time.Second {
+		t.fail("precision", `"s" would put the readings of a second on one stamp: add every = "1s" or more`)
+	}
+	if l.Age > time.Minute {
+		t.fail("age", "must be at most 1m: what waits in memory is lost when the power goes")
+	}
+	t.done()
+	return l
+}
+
+// everyReading is "reading" (0), or the length of the windows to take mean, min
+// and max over.
+func everyReading(v any) (time.Duration, error) {
+	if v == "reading" {
+		return 0, nil
+	}
+	d, err := duration(v)
+	if err != nil || d < 100*time.Millisecond || d > time.Hour || d%time.Millisecond != 0 {
+		return 0, errors.New(`must be "reading", or from "100ms" to "1h" for mean, min and max over so long`)
+	}
+	return d, nil
+}
+
+// spoolSize is a size, or "none" (0).
+func spoolSize(v any) (int64, error) {
+	if v == "none" {
+		return 0, nil
+	}
+	n, err := byteSize(v)
+	if err != nil {
+		return 0, errors.New(`must be a size in quotes, such as "100MB" or "2GB", or "none"`)
+	}
+	return n, nil
+}
+
 // SecretHere is what the secret's content replaces in a notification URL.
 const SecretHere = "{secret}"
 
@@ -373,19 +441,22 @@ func lineOutlet(v any) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	ok := false
+	ok := s == "stdout"
 	if u, err := url.Parse(s); err == nil {
 		switch u.Scheme {
 		case "http", "https":
 			ok = u.Host != ""
-		case "udp":
+			if u.Query().Has("precision") {
+				return "", errors.New("says precision itself: leave it out of the address and write the key precision")
+			}
+		case "udp", "tcp":
 			ok = u.Hostname() != "" && u.Port() != ""
-		case "file":
+		case "file", "unix":
 			ok = u.Host == "" && u.Path+u.Opaque != ""
 		}
 	}
 	if !ok {
-		return "", errors.New("must be http://host:port/write?..., https://..., udp://host:port or file:PATH")
+		return "", errors.New("must be http://host:port/write?..., https://..., tcp://host:port, udp://host:port, unix:PATH, file:PATH or stdout")
 	}
 	return s, nil
 }

@@ -2,9 +2,12 @@ package main
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"maps"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -106,8 +109,8 @@ func newDaemon(b *bench.Bench, speed float64, log zerolog.Logger) (*daemon, erro
 		return nil, errors.Join(err, store.Close())
 	}
 	d.tell = d.startTelling()
-	for _, l := range b.Lines {
-		o, err := lines.Open(l.To, log)
+	for i, l := range b.Lines {
+		o, err := lines.Open(linesOptions(l, b.DataDir, log, func(text string) { d.notice(fmt.Sprintf("lines %d", i), text) }))
 		if err != nil {
 			return nil, errors.Join(err, d.close())
 		}
@@ -115,6 +118,18 @@ func newDaemon(b *bench.Bench, speed float64, log zerolog.Logger) (*daemon, erro
 	}
 	d.idle()
 	return d, nil
+}
+
+// linesOptions is how an outlet of the bench file is opened. Its spool is known
+// by where the lines go, so that it is found again whatever else is changed.
+func linesOptions(l bench.Lines, dataDir string, log zerolog.Logger, notice func(string)) lines.Options {
+	o := lines.Options{To: l.To, TokenFile: l.TokenFile, Gzip: l.Gzip, Precision: l.Precision, Every: l.Every, Batch: l.Batch, Age: l.Age,
+		Rotate: l.Rotate, Keep: l.Keep, Log: log, Notice: notice}
+	if l.Spool > 0 {
+		sum := sha256.Sum256([]byte(l.To))
+		o.Spool, o.SpoolMax = filepath.Join(dataDir, "lines", hex.EncodeToString(sum[:8])), l.Spool
+	}
+	return o
 }
 
 // close flushes and closes what newDaemon opened.
@@ -253,10 +268,15 @@ func (d *daemon) take(a arrival) {
 	default:
 		d.feed(alarms.Input{T: t, Meter: a.meter, Reading: a.reading})
 		d.judged(a.at)
-		if a.reading.HasValue() {
-			for _, o := range d.lines {
-				o.Meter(d.tags(), d.at(t), d.bench.Meters[a.meter].Name, a.reading)
-			}
+		d.readingLine(t, a.meter, a.reading)
+	}
+}
+
+// readingLine passes a reading on to the line outlets.
+func (d *daemon) readingLine(t time.Duration, meter int, r drivers.Reading) {
+	if r.HasValue() {
+		for _, o := range d.lines {
+			o.Meter(d.tags(), d.at(t), d.bench.Meters[meter].Name, r)
 		}
 	}
 }
@@ -273,8 +293,14 @@ func (d *daemon) portChange(meter int) *alarms.PortChange {
 // at is the wall-clock stamp of a run time.
 func (d *daemon) at(t time.Duration) time.Time { return d.run.info.Started.Add(t) }
 
-// tags are what every line of the line outlets carries.
-func (d *daemon) tags() lines.Run { return lines.Run{Bench: d.bench.Name, Ticket: d.run.info.Ticket} }
+// tags are what every line of the line outlets carries. What comes once a run
+// has ended is none of its record, so it is not tagged as if it were.
+func (d *daemon) tags() lines.Run {
+	if d.run.ended {
+		return lines.Run{Bench: d.bench.Name}
+	}
+	return lines.Run{Bench: d.bench.Name, Ticket: d.run.info.Ticket, ID: d.run.info.ID, Past: d.run.past}
+}
 
 // feed judges one input and passes on what came of it.
 func (d *daemon) feed(in alarms.Input) {
@@ -304,15 +330,14 @@ func (d *daemon) done(s record.Step) {
 	}
 	d.shown.Unlock()
 	d.tell.Events(s.Events, r.past)
-	if r.past {
-		return
-	}
 	for i := range s.Events {
 		e := &s.Events[i]
 		for _, o := range d.lines {
 			o.Event(d.tags(), d.at(time.Duration(e.T)), e)
 		}
-		d.logEvent(e)
+		if !r.past {
+			d.logEvent(e)
+		}
 	}
 }
 

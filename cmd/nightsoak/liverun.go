@@ -66,9 +66,6 @@ func (d *daemon) figures(i int, t time.Duration, f socket.Figures) {
 	d.shown.Lock()
 	d.shown.figures(i, t, f)
 	d.shown.Unlock()
-	if r.past {
-		return
-	}
 	s := alarms.SocketState{Name: r.job.Sockets[i].Name, Tube: r.job.Sockets[i].Tube.Name, Figures: f}
 	for _, o := range d.lines {
 		o.Socket(d.tags(), d.at(t), &s)
@@ -144,6 +141,9 @@ func (d *daemon) resume(j *bench.Job) (resumed bool, err error) {
 		// The inputs are recorded; the events too, but for those of a delay
 		// that ended after the last commit.
 		d.done(record.Step{Events: r.engine.Feed(in), T: info.Advanced})
+		if in.Act == nil && in.Port == nil && in.Gap == nil {
+			d.readingLine(in.T, in.Meter, in.Reading)
+		}
 	}
 	d.done(record.Step{Events: r.engine.Advance(info.Advanced), T: info.Advanced})
 	r.past = false

@@ -65,6 +65,7 @@ type cli struct {
 	Report  reportCmd  `cmd:"" help:"Write the report of a run."`
 	Schema  schemaCmd  `cmd:"" help:"Print the JSON Schema of a report as JSON."`
 	Verify  verifyCmd  `cmd:"" help:"Check that a recorded or packed run is whole, and judge it again."`
+	Export  exportCmd  `cmd:"" help:"Send a recorded run to a database, as the daemon would have."`
 	Import  importCmd  `cmd:"" help:"Take in a run packed on another machine."`
 	Keep    keepCmd    `cmd:"" help:"Mark a run as never to be deleted for age or size."`
 	Replay  replayCmd  `cmd:"" help:"Judge a recorded run or a readings file again and print the events."`

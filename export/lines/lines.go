@@ -1,7 +1,8 @@
 // Package lines sends readings, figures and events out as Influx line
-// protocol: to a file, over HTTP or over UDP. An outlet never holds anybody
-// up: it queues a bounded number of lines in memory and, when nobody takes
-// them, drops the oldest and says so.
+// protocol: over HTTP, TCP, UDP or a Unix socket, to a file or to stdout. An
+// outlet never holds anybody up: what nobody takes waits in memory and, where a
+// spool is given, on the disk; past the stated size the oldest goes and that is
+// said.
 package lines
 
 import (
@@ -23,6 +24,8 @@ import (
 type Run struct {
 	Bench  string
 	Ticket string // empty when no run is on
+	ID     string // empty when no run is on; no tag
+	Past   bool   // what comes is judged again from the record: only what the spool has not seen goes out
 }
 
 // tag and field are one of a line; a tag with an empty value and a field that
@@ -36,10 +39,25 @@ type (
 	}
 )
 
+// encoder makes lines. Within a series no two lines get the same stamp, since a
+// database would keep only the later: what comes at one moment is put one unit
+// of the precision apart, in its order, which a run judged again repeats.
+type encoder struct {
+	lineprotocol.Encoder
+	unit time.Duration    // of the precision
+	last map[string]int64 // stamp of the last line of each series, in units; nil: stamps are left as they are
+}
+
+func newEncoder(p lineprotocol.Precision) *encoder {
+	e := &encoder{unit: p.Duration(), last: map[string]int64{}}
+	e.SetPrecision(p)
+	return e
+}
+
 // encode appends one line. Tags are in lexical order of their keys, which
 // stores prefer and the encoder insists on. A line without a known field is no
 // line: nothing is appended.
-func encode(e *lineprotocol.Encoder, measurement string, at time.Time, tags []tag, fields []field) {
+func encode(e *encoder, measurement string, at time.Time, tags []tag, fields []field) {
 	begun := false
 	for _, f := range fields {
 		if !f.known {
@@ -47,11 +65,15 @@ func encode(e *lineprotocol.Encoder, measurement string, at time.Time, tags []ta
 		}
 		if !begun {
 			begun = true
+			from := len(e.Bytes())
 			e.StartLine(measurement)
 			for _, t := range tags {
 				if v := clean(t.value); v != "" {
 					e.AddTag(t.key, v)
 				}
+			}
+			if e.last != nil {
+				at = e.apart(e.Bytes()[from:], at)
 			}
 		}
 		e.AddField(f.key, f.value)
@@ -59,6 +81,17 @@ func encode(e *lineprotocol.Encoder, measurement string, at time.Time, tags []ta
 	if begun {
 		e.EndLine(at)
 	}
+}
+
+// apart is at, or the first moment after the last line of the series.
+func (e *encoder) apart(series []byte, at time.Time) time.Time {
+	n := at.UnixNano() / int64(e.unit)
+	if last, ok := e.last[string(series)]; ok && n <= last {
+		n = last + 1
+		at = time.Unix(0, n*int64(e.unit))
+	}
+	e.last[string(series)] = n
+	return at
 }
 
 // clean makes a tag's value one that the protocol can carry: UTF-8, no control
@@ -83,29 +116,44 @@ func text(key, s string) field {
 	return field{key, v, ok && s != ""}
 }
 
-// encodeSocket is measurement nightsoak_socket: what is known of one socket, SI units.
-func encodeSocket(e *lineprotocol.Encoder, run Run, at time.Time, s *alarms.SocketState) {
-	encode(e, "nightsoak_socket", at,
-		[]tag{{"bench", run.Bench}, {"socket", s.Name}, {"ticket", run.Ticket}, {"tube", s.Tube}},
-		[]field{
-			number("cathode_current_a", s.CathodeCurrent),
-			number("plate_current_a", s.PlateCurrent),
-			number("plate_volts", s.PlateVolts),
-			number("plate_dissipation_w", s.PlateDissipation),
-			number("dissipation_ratio", s.DissipationRatio),
-		})
+// sample is what a line of figures or of a reading is made of.
+type sample struct {
+	measurement string
+	tags        [4]tag
+	keys        []string
+	values      [5]socket.Value // as many as keys
 }
 
-// encodeMeter is measurement nightsoak_meter: one reading, SI unit. An
-// overload has no value and makes no line.
-func encodeMeter(e *lineprotocol.Encoder, run Run, at time.Time, meter string, r drivers.Reading) {
-	encode(e, "nightsoak_meter", at,
-		[]tag{{"bench", run.Bench}, {"meter", meter}, {"ticket", run.Ticket}, {"unit", r.Quantity.SIUnit()}},
-		[]field{number("value", socket.Value{X: r.Value(), Known: r.HasValue()})})
+var socketKeys = []string{"cathode_current_a", "plate_current_a", "plate_volts", "plate_dissipation_w", "dissipation_ratio"}
+var meterKeys = []string{"value"}
+
+// ofSocket is measurement nightsoak_socket: what is known of one socket, SI units.
+func ofSocket(run Run, s *alarms.SocketState) sample {
+	return sample{"nightsoak_socket",
+		[4]tag{{"bench", run.Bench}, {"socket", s.Name}, {"ticket", run.Ticket}, {"tube", s.Tube}},
+		socketKeys,
+		[5]socket.Value{s.CathodeCurrent, s.PlateCurrent, s.PlateVolts, s.PlateDissipation, s.DissipationRatio}}
+}
+
+// ofMeter is measurement nightsoak_meter: one reading, SI unit. An overload has
+// no value and makes no line.
+func ofMeter(run Run, meter string, r drivers.Reading) sample {
+	return sample{"nightsoak_meter",
+		[4]tag{{"bench", run.Bench}, {"meter", meter}, {"ticket", run.Ticket}, {"unit", r.Quantity.SIUnit()}},
+		meterKeys, [5]socket.Value{{X: r.Value(), Known: r.HasValue()}}}
+}
+
+// encodeSample is one line: each field as it is.
+func encodeSample(e *encoder, at time.Time, s sample) {
+	var fields [len(s.values)]field
+	for i, key := range s.keys {
+		fields[i] = number(key, s.values[i])
+	}
+	encode(e, s.measurement, at, s.tags[:], fields[:len(s.keys)])
 }
 
 // encodeEvent is measurement nightsoak_event: what happened, in words.
-func encodeEvent(e *lineprotocol.Encoder, run Run, at time.Time, v *alarms.Event) {
+func encodeEvent(e *encoder, run Run, at time.Time, v *alarms.Event) {
 	encode(e, "nightsoak_event", at,
 		[]tag{
 			{"alarm", v.Alarm}, {"bench", run.Bench}, {"event", v.Event}, {"priority", string(v.Priority)},

@@ -30,9 +30,17 @@ func reading(text, unit string) drivers.Reading {
 	return r
 }
 
-func encoded(do func(*lineprotocol.Encoder)) (string, error) {
-	var e lineprotocol.Encoder
-	do(&e)
+func encodeSocket(e *encoder, run Run, at time.Time, s *alarms.SocketState) {
+	encodeSample(e, at, ofSocket(run, s))
+}
+
+func encodeMeter(e *encoder, run Run, at time.Time, meter string, r drivers.Reading) {
+	encodeSample(e, at, ofMeter(run, meter, r))
+}
+
+func encoded(do func(*encoder)) (string, error) {
+	e := newEncoder(lineprotocol.Nanosecond)
+	do(e)
 	return string(e.Bytes()), e.Err()
 }
 
@@ -90,35 +98,35 @@ func TestLines(t *testing.T) {
 	open := false
 	for _, c := range []struct {
 		name string
-		do   func(*lineprotocol.Encoder)
+		do   func(*encoder)
 		want string
 	}{
-		{"socket", func(e *lineprotocol.Encoder) { encodeSocket(e, north, moment, &v7) },
+		{"socket", func(e *encoder) { encodeSocket(e, north, moment, &v7) },
 			"nightsoak_socket,bench=north,socket=V7,ticket=R-1187,tube=6L6GC cathode_current_a=0.0413,plate_current_a=0.0413,plate_volts=462,plate_dissipation_w=19.0806,dissipation_ratio=0.63602 1768421520200000000\n"},
-		{"socket, part unknown", func(e *lineprotocol.Encoder) { encodeSocket(e, north, moment, &noPlate) },
+		{"socket, part unknown", func(e *encoder) { encodeSocket(e, north, moment, &noPlate) },
 			"nightsoak_socket,bench=north,socket=V7,ticket=R-1187,tube=6L6GC cathode_current_a=0.0413,plate_current_a=0.0413 1768421520200000000\n"},
-		{"socket, nothing known", func(e *lineprotocol.Encoder) {
+		{"socket, nothing known", func(e *encoder) {
 			encodeSocket(e, north, moment, &alarms.SocketState{Name: "V7"})
 		}, ""},
-		{"meter", func(e *lineprotocol.Encoder) { encodeMeter(e, north, moment, "k3", reading("41.3", "mV")) },
+		{"meter", func(e *encoder) { encodeMeter(e, north, moment, "k3", reading("41.3", "mV")) },
 			"nightsoak_meter,bench=north,meter=k3,ticket=R-1187,unit=V value=0.0413 1768421520200000000\n"},
-		{"meter, overload", func(e *lineprotocol.Encoder) { encodeMeter(e, north, moment, "k3", reading("OL", "mV")) }, ""},
-		{"meter, no run", func(e *lineprotocol.Encoder) {
+		{"meter, overload", func(e *encoder) { encodeMeter(e, north, moment, "k3", reading("OL", "mV")) }, ""},
+		{"meter, no run", func(e *encoder) {
 			encodeMeter(e, Run{Bench: "north"}, moment, "k3", reading("-0.5", "V"))
 		}, "nightsoak_meter,bench=north,meter=k3,unit=V value=-0.5 1768421520200000000\n"},
-		{"phase", func(e *lineprotocol.Encoder) {
+		{"phase", func(e *encoder) {
 			encodeEvent(e, north, moment, &alarms.Event{Event: "phase", Phase: alarms.WarmUp})
 		}, `nightsoak_event,bench=north,event=phase,ticket=R-1187 text="warm-up" 1768421520200000000` + "\n"},
-		{"settled", func(e *lineprotocol.Encoder) {
+		{"settled", func(e *encoder) {
 			encodeEvent(e, north, moment, &alarms.Event{Event: "settled", Socket: "V5", CathodeCurrent: &current, DissipationRatio: &ratio})
 		}, `nightsoak_event,bench=north,event=settled,subject=V5,ticket=R-1187 text="V5 settled at 35.1 mA, 64 % of the limit" 1768421520200000000` + "\n"},
-		{"alarm", func(e *lineprotocol.Encoder) {
+		{"alarm", func(e *encoder) {
 			encodeEvent(e, north, moment, &alarms.Event{Event: "alarm", ID: "runaway/V7", Alarm: "runaway", Subject: "V7", Priority: alarms.High, State: alarms.Unacknowledged, Text: "V7 runs away"})
 		}, `nightsoak_event,alarm=runaway,bench=north,event=alarm,priority=high,subject=V7,ticket=R-1187 text="V7 runs away",state="unacknowledged" 1768421520200000000` + "\n"},
-		{"act", func(e *lineprotocol.Encoder) {
+		{"act", func(e *encoder) {
 			encodeEvent(e, north, moment, &alarms.Event{Event: "act", Act: "shelve", ID: "drift/V6", For: "30m"})
 		}, `nightsoak_event,bench=north,event=act,subject=drift/V6,ticket=R-1187 text="shelve drift/V6 30m" 1768421520200000000` + "\n"},
-		{"port", func(e *lineprotocol.Encoder) {
+		{"port", func(e *encoder) {
 			encodeEvent(e, north, moment, &alarms.Event{Event: "port", Meter: "k3", Open: &open, Text: "gone"})
 		}, `nightsoak_event,bench=north,event=port,subject=k3,ticket=R-1187 text="gone" 1768421520200000000` + "\n"},
 	} {
@@ -150,7 +158,7 @@ func TestHardNames(t *testing.T) {
 		"\x7f":             "",
 		"":                 "",
 	} {
-		got, err := encoded(func(e *lineprotocol.Encoder) {
+		got, err := encoded(func(e *encoder) {
 			encodeEvent(e, Run{Bench: in, Ticket: in}, moment, &alarms.Event{Event: "alarm", Subject: in, Priority: alarms.Low, Text: "x " + in})
 			encodeMeter(e, Run{Bench: in, Ticket: in}, moment, in, reading("1", "V"))
 		})
@@ -180,7 +188,7 @@ func FuzzLines(f *testing.F) {
 	f.Add("", "\x00\xff", "", math.NaN())
 	f.Fuzz(func(t *testing.T, name, ticket, words string, x float64) {
 		run := Run{Bench: name, Ticket: ticket}
-		got, err := encoded(func(e *lineprotocol.Encoder) {
+		got, err := encoded(func(e *encoder) {
 			encodeSocket(e, run, moment, &alarms.SocketState{Name: name, Figures: socket.Figures{CathodeCurrent: is(x)}})
 			encodeEvent(e, run, moment, &alarms.Event{Event: "act", Act: "note", Text: words})
 		})

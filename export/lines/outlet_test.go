@@ -146,7 +146,7 @@ func TestOutage(t *testing.T) {
 func TestRefusedIsDropped(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var p place
-		p.err = lost{errors.New("400 Bad Request: field type conflict")}
+		p.err = poison{error: errors.New("400 Bad Request: field type conflict")}
 		o := p.open()
 		put(o, 0, 2)
 		time.Sleep(2 * maxAge)
@@ -203,7 +203,7 @@ func TestFile(t *testing.T) {
 	if err := os.WriteFile(path, []byte("before value=1 1\n"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	o, err := Open("file:"+path, zerolog.Nop())
+	o, err := Open(Options{To: "file:" + path, Log: zerolog.Nop()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -234,20 +234,23 @@ func TestHTTP(t *testing.T) {
 		io.WriteString(w, words)
 	}))
 	defer server.Close()
-	deliver := toHTTP(strings.Replace(server.URL, "://", "://someone:s3cret@", 1) + "/write?db=bench&token=s3cret")
+	deliver := toHTTP(strings.Replace(server.URL, "://", "://someone:s3cret@", 1)+"/write?db=bench&token=s3cret", "", false, nil)
 	for _, c := range []struct {
 		status int
 		words  string
 		want   string
-		lost   bool
+		kind   string // who is to blame
 	}{
-		{204, "", "", false},
-		{200, "", "", false},
-		{400, `{"error":"field type conflict"}` + "\n", `400 Bad Request: {"error":"field type conflict"}`, true},
-		{404, "database not found", "404 Not Found: database not found", true},
-		{302, "", "302 Found: ", true},
-		{429, "slowly", "429 Too Many Requests: slowly", false},
-		{503, "later", "503 Service Unavailable: later", false},
+		{204, "", "", ""},
+		{200, "", "", ""},
+		{400, `{"error":"unable to parse"}` + "\n", `400 Bad Request: {"error":"unable to parse"}`, "lines"},
+		{400, `{"error":"partial write: field type conflict"}`, `400 Bad Request: {"error":"partial write: field type conflict"}`, "some lines"},
+		{413, "", "413 Request Entity Too Large: ", "lines"},
+		{401, "no", "401 Unauthorized: no", "us"},
+		{404, "database not found", "404 Not Found: database not found", "us"},
+		{302, "", "302 Found: ", "us"},
+		{429, "slowly", "429 Too Many Requests: slowly", "nobody"},
+		{503, "later", "503 Service Unavailable: later", "nobody"},
 	} {
 		mu.Lock()
 		status, words = c.status, c.words
@@ -259,8 +262,16 @@ func TestHTTP(t *testing.T) {
 			}
 			continue
 		}
-		if err == nil || err.Error() != c.want || errors.As(err, new(lost)) != c.lost {
-			t.Errorf("%d: %v, want %q, lost %t", c.status, err, c.want, c.lost)
+		kind := "nobody"
+		if p, ok := errors.AsType[poison](err); ok && p.partial {
+			kind = "some lines"
+		} else if ok {
+			kind = "lines"
+		} else if r, ok := errors.AsType[refusal](err); ok && r.ours {
+			kind = "us"
+		}
+		if err == nil || err.Error() != c.want || kind != c.kind {
+			t.Errorf("%d: %v, want %q; %q is to blame, want %q", c.status, err, c.want, kind, c.kind)
 		}
 	}
 	if got != "m v=1 1\n" || query != "db=bench&token=s3cret" || user != "someone" {
@@ -268,7 +279,7 @@ func TestHTTP(t *testing.T) {
 	}
 	server.Close()
 	err := deliver(t.Context(), []byte("m v=1 1\n"))
-	if err == nil || errors.As(err, new(lost)) || strings.Contains(err.Error(), "s3cret") {
+	if err == nil || errors.As(err, new(poison)) || errors.As(err, new(refusal)) || strings.Contains(err.Error(), "s3cret") {
 		t.Errorf("a server that is gone: %v", err)
 	}
 }
@@ -279,7 +290,7 @@ func TestUDP(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer server.Close()
-	o, err := Open("udp://"+server.LocalAddr().String(), zerolog.Nop())
+	o, err := Open(Options{To: "udp://" + server.LocalAddr().String(), Log: zerolog.Nop()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -326,15 +337,15 @@ func TestPacket(t *testing.T) {
 
 func TestOpenErrors(t *testing.T) {
 	for to, want := range map[string]string{
-		"":                      `lines to "": not a place for line protocol: write file:PATH, udp://host:port or for example http://host:8086/write?db=NAME`,
-		"ftp://host/x":          `lines to "ftp://host/x": not a place for line protocol: write file:PATH, udp://host:port or for example http://host:8086/write?db=NAME`,
-		"http://host:8086":      `lines to "http://host:8086": not a place for line protocol: write file:PATH, udp://host:port or for example http://host:8086/write?db=NAME`,
-		"http:///write":         `lines to "http:///write": not a place for line protocol: write file:PATH, udp://host:port or for example http://host:8086/write?db=NAME`,
-		"udp://host":            `lines to "udp://host": not a place for line protocol: write file:PATH, udp://host:port or for example http://host:8086/write?db=NAME`,
+		"":                      `lines to "": not a place for line protocol: write file:PATH, stdout, unix:PATH, tcp://host:port, udp://host:port or for example http://host:8086/write?db=NAME`,
+		"ftp://host/x":          `lines to "ftp://host/x": not a place for line protocol: write file:PATH, stdout, unix:PATH, tcp://host:port, udp://host:port or for example http://host:8086/write?db=NAME`,
+		"http://host:8086":      `lines to "http://host:8086": not a place for line protocol: write file:PATH, stdout, unix:PATH, tcp://host:port, udp://host:port or for example http://host:8086/write?db=NAME`,
+		"http:///write":         `lines to "http:///write": not a place for line protocol: write file:PATH, stdout, unix:PATH, tcp://host:port, udp://host:port or for example http://host:8086/write?db=NAME`,
+		"udp://host":            `lines to "udp://host": not a place for line protocol: write file:PATH, stdout, unix:PATH, tcp://host:port, udp://host:port or for example http://host:8086/write?db=NAME`,
 		"http://host:port/x":    `lines to "http://host:port/x": not a place for line protocol: invalid port ":port" after host`,
 		"file:/nowhere/at/all/": `lines to "file:/nowhere/at/all/": open /nowhere/at/all/: no such file or directory`,
 	} {
-		o, err := Open(to, zerolog.Nop())
+		o, err := Open(Options{To: to, Log: zerolog.Nop()})
 		if err == nil {
 			t.Errorf("%q opens", to)
 			o.Close(t.Context())

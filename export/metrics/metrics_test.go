@@ -2,6 +2,7 @@ package metrics
 
 import (
 	"flag"
+	"fmt"
 	"io"
 	"net/http/httptest"
 	"os"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/testutil"
 
 	"nightsoak/acquire/socket"
@@ -133,5 +135,74 @@ func TestOpenMetrics(t *testing.T) {
 	body, kind := scrape(t, bench(), "application/openmetrics-text; version=1.0.0")
 	if !strings.HasPrefix(kind, "application/openmetrics-text") || !strings.HasSuffix(body, "# EOF\n") {
 		t.Errorf("%q ends %q", kind, body[max(0, len(body)-20):])
+	}
+}
+
+// TestRulesNameWhatIs: the rules ask for no metric that we do not have.
+func TestRulesNameWhatIs(t *testing.T) {
+	rules, err := os.ReadFile("prometheus/rules.yml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	have, _ := scrape(t, bench(), "")
+	asked := regexp.MustCompile(`\bnightsoak_\w+`).FindAllString(string(rules), -1)
+	if len(asked) < 6 {
+		t.Errorf("only %v found", asked)
+	}
+	for _, name := range asked {
+		recorded := strings.Contains(string(rules), ":"+name+":") && !strings.Contains(have, "\n"+name+"{")
+		if !recorded && !strings.Contains(have, "\n"+name+"{") {
+			t.Errorf("no metric %s", name)
+		}
+	}
+}
+
+// large is a bench of n meters and as many sockets, with an alarm for each.
+func large(n int) export.State {
+	s := export.State{Bench: "north", RunID: "r1", Ticket: "R-1187", Snapshot: alarms.Snapshot{Phase: alarms.Soak, HT: alarms.HTState{Volts: is(462)}}}
+	for i := range n {
+		v := bench().Snapshot.Sockets[0]
+		v.Name = fmt.Sprint("V", i)
+		m := bench().Snapshot.Meters[0]
+		m.Name = fmt.Sprint("k", i)
+		s.Snapshot.Sockets = append(s.Snapshot.Sockets, v)
+		s.Snapshot.Meters = append(s.Snapshot.Meters, m)
+		s.Snapshot.Alarms = append(s.Snapshot.Alarms, alarms.AlarmState{Alarm: "runaway", Subject: v.Name, Priority: alarms.High, Active: true})
+		s.Rejects = append(s.Rejects, drivers.Rejects{})
+	}
+	return s
+}
+
+// TestCardinality holds the number of series to what DEVELOPERS.md says: 7 a
+// socket, 8 a meter, one for each watch and each alarm that stands, and 3.
+func TestCardinality(t *testing.T) {
+	for _, n := range []int{1, 9, 64} {
+		body, _ := scrape(t, large(n), "")
+		got := len(regexp.MustCompile(`(?m)^nightsoak_`).FindAllString(body, -1))
+		if want := 7*n + 8*n + n + 3; got != want {
+			t.Errorf("%d sockets, meters and alarms: %d series, want %d", n, got, want)
+		}
+	}
+}
+
+// BenchmarkScrape is a scrape of 64 meters and sockets, beside the same number
+// of plain gauges of the library in one registry.
+func BenchmarkScrape(b *testing.B) {
+	s := large(64)
+	plain := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "plain", Help: "Plain."}, []string{"a", "b"})
+	for i := range 16*64 + 3 {
+		plain.WithLabelValues(fmt.Sprint(i), "6L6GC").Set(float64(i))
+	}
+	for _, c := range []struct {
+		name string
+		of   prometheus.Collector
+	}{{"ours", New(func() export.State { return s }, "0.1")}, {"plain", plain}} {
+		b.Run(c.name, func(b *testing.B) {
+			h := Handler(c.of)
+			b.ReportAllocs()
+			for b.Loop() {
+				h.ServeHTTP(httptest.NewRecorder(), httptest.NewRequest("GET", "/metrics", nil))
+			}
+		})
 	}
 }

@@ -78,6 +78,12 @@ type Options struct {
 //go:embed assets
 var assets embed.FS
 
+// openAPI describes what is served under /api, for programs. It is written by
+// hand; TestOpenAPI of cmd/nightsoak holds the daemon's real answers to it.
+//
+//go:embed openapi.json
+var openAPI []byte
+
 type panel struct {
 	src    Source
 	opt    Options
@@ -109,6 +115,10 @@ func New(src Source, opt Options) http.Handler {
 		io.WriteString(w, "ok\n")
 	})
 	mux.HandleFunc("GET /api/state", func(w http.ResponseWriter, _ *http.Request) { answer(w, http.StatusOK, p.src.State()) })
+	mux.HandleFunc("GET /api/openapi.json", func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "application/json")
+		w.Write(openAPI)
+	})
 	mux.HandleFunc("GET /api/events", p.events)
 	mux.HandleFunc("GET /api/runs", p.runs)
 	mux.HandleFunc("GET /api/runs/{id}/{file}", p.report)
