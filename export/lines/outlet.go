@@ -40,7 +40,8 @@ type Options struct {
 	// to) or "stdout".
 	To string
 	// TokenFile holds the token for HTTP; it is read before each delivery, so
-	// that a new one needs no restart. A token with a space in it is the whole
+	// that a new one needs no restart. A name without a slash is a systemd
+	// credential. A token with a space in it is the whole
 	// Authorization header ("Bearer ..."); one without is sent as "Token ...".
 	TokenFile string
 	Gzip      bool          // of HTTP
