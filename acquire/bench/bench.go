@@ -63,7 +63,7 @@ type Lines struct {
 	// "http://...", "https://...", "tcp://host:port", "udp://host:port",
 	// "unix:PATH", "file:PATH" or "stdout"; may hold a password
 	To        string
-	TokenFile string        // of HTTP; empty when not given
+	TokenFile string        // of HTTP; without a slash, a systemd credential; empty when not given
 	Gzip      bool          // of HTTP
 	Precision string        // of the stamps: ns, us, ms, s
 	Every     time.Duration // 0: every reading; else mean, min and max over so long, wall time

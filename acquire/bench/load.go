@@ -59,8 +59,13 @@ func Parse(name string, content []byte) (*Bench, error) {
 		KeepUnder: get(rec, "keep_under", 0, byteSize),
 	}
 	rec.done()
-	for _, t := range top.list("lines") {
-		b.Lines = append(b.Lines, linesTable(t))
+	outlets := top.list("lines")
+	for _, t := range outlets {
+		l := linesTable(t)
+		if first := slices.IndexFunc(b.Lines, func(o Lines) bool { return o.To == l.To }); l.To != "" && first >= 0 {
+			t.fail("to", "already the place of the outlet at %s; everything would arrive there twice", outlets[first].place("to"))
+		}
+		b.Lines = append(b.Lines, l)
 	}
 	channels := top.list("notify")
 	for i, t := range channels {

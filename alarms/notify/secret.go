@@ -38,16 +38,25 @@ func (Secret) Format(f fmt.State, _ rune) { f.Write([]byte("(secret)")) }
 // MarshalText is "(secret)".
 func (Secret) MarshalText() ([]byte, error) { return []byte("(secret)"), nil }
 
+// SecretPath is the file that a bench file names as one that holds a secret: a
+// name without a slash is a systemd credential.
+func SecretPath(name string) (string, error) {
+	if strings.ContainsRune(name, '/') || filepath.IsAbs(name) {
+		return name, nil
+	}
+	dir := os.Getenv("CREDENTIALS_DIRECTORY")
+	if dir == "" {
+		return "", errors.New("a name without a slash is a systemd credential, but $CREDENTIALS_DIRECTORY is not set: write LoadCredential= into the unit, or the path of a file")
+	}
+	return filepath.Join(dir, name), nil
+}
+
 // readSecret reads a file that holds a secret, without the space around it. A
 // name without a slash is a systemd credential.
 func readSecret(name string) (Secret, error) {
-	path := name
-	if !strings.ContainsRune(name, '/') && !filepath.IsAbs(name) {
-		dir := os.Getenv("CREDENTIALS_DIRECTORY")
-		if dir == "" {
-			return Secret{}, errors.New("a name without a slash is a systemd credential, but $CREDENTIALS_DIRECTORY is not set: write LoadCredential= into the unit, or the path of a file")
-		}
-		path = filepath.Join(dir, name)
+	path, err := SecretPath(name)
+	if err != nil {
+		return Secret{}, err
 	}
 	b, err := os.ReadFile(path)
 	if err != nil {

@@ -18,6 +18,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"nightsoak/acquire/emulate/night"
 )
 
 // database runs a real server until the test ends, and says where it listens.
@@ -272,4 +274,81 @@ func readingsCSV(t *testing.T, data, run string) string {
 		t.Fatal(err)
 	}
 	return string(b)
+}
+
+// TestExportNight back-fills a whole recorded night into InfluxDB and counts it
+// there; beside it, the same lines made ready before and posted by nobody but a
+// plain client, which is as fast as the server takes them here.
+func TestExportNight(t *testing.T) {
+	dir := t.TempDir()
+	info := recordNight(t, dir, night.RunawayGas, 5)
+	influx := database(t, "influxdb", "influxd", "/ping", func(addr string) (env, args []string) {
+		return []string{
+			"INFLUXDB_META_DIR=" + dir + "/meta", "INFLUXDB_DATA_DIR=" + dir + "/data", "INFLUXDB_DATA_WAL_DIR=" + dir + "/wal",
+			"INFLUXDB_HTTP_BIND_ADDRESS=" + addr, "INFLUXDB_BIND_ADDRESS=" + unused(t),
+			"INFLUXDB_REPORTING_DISABLED=true", "INFLUXDB_MONITOR_STORE_ENABLED=false", "INFLUXDB_HTTP_LOG_ENABLED=false",
+		}, []string{"run", "-config", "/dev/null"}
+	})
+	for _, db := range []string{"bulk", "export"} {
+		resp, err := http.PostForm(influx+"/query", url.Values{"q": {`CREATE DATABASE "` + db + `"`}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		resp.Body.Close()
+	}
+	timed := func(do func()) float64 {
+		began := time.Now()
+		do()
+		return time.Since(began).Seconds()
+	}
+	out := filepath.Join(dir, "night.lp")
+	toFile := timed(func() { must(t, "export", info.ID, "--data", dir, "--to", "file:"+out) })
+	all, err := os.ReadFile(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.SplitAfter(strings.TrimSuffix(string(all), "\n"), "\n")
+	bulk := timed(func() {
+		for n := 0; n < len(lines); n += 5000 {
+			resp, err := http.Post(influx+"/write?db=bulk", "text/plain", strings.NewReader(strings.Join(lines[n:min(n+5000, len(lines))], "")))
+			if err != nil {
+				t.Fatal(err)
+			}
+			resp.Body.Close()
+			if resp.StatusCode != http.StatusNoContent {
+				t.Fatal(resp.Status)
+			}
+		}
+	})
+	toServer := timed(func() { must(t, "export", info.ID, "--data", dir, "--to", influx+"/write?db=export") })
+	n := float64(len(lines))
+	t.Logf("%.1f h, %d readings, %d lines: to a file %.0f lines/s, exported to the server %.0f, the server's own bulk load %.0f", info.Advanced.Hours(), info.Readings, len(lines), n/toFile, n/toServer, n/bulk)
+	counted := 0
+	for _, m := range []string{"nightsoak_meter", "nightsoak_socket", "nightsoak_event"} {
+		field := map[string]string{"nightsoak_meter": "value", "nightsoak_socket": "cathode_current_a", "nightsoak_event": "text"}[m]
+		var res struct {
+			Results []struct{ Series []struct{ Values [][]any } }
+		}
+		var counts [2]float64
+		for i, db := range []string{"bulk", "export"} {
+			got := fetch(t, influx+"/query?"+url.Values{"db": {db}, "q": {"SELECT count(" + field + ") FROM " + m}}.Encode())
+			if err := json.Unmarshal([]byte(got), &res); err != nil || len(res.Results[0].Series) != 1 {
+				t.Fatal(err, got)
+			}
+			counts[i] = res.Results[0].Series[0].Values[0][1].(float64)
+		}
+		with := 0
+		for _, l := range lines {
+			if strings.HasPrefix(l, m+",") && strings.Contains(l, field+"=") {
+				with++
+			}
+		}
+		if counts[0] != float64(with) || counts[1] != float64(with) {
+			t.Errorf("%s: %v in bulk and export, %d lines have the field", m, counts, with)
+		}
+		counted += with
+	}
+	if counted == 0 {
+		t.Error("nothing was counted")
+	}
 }

@@ -40,7 +40,8 @@ type Options struct {
 	// to) or "stdout".
 	To string
 	// TokenFile holds the token for HTTP; it is read before each delivery, so
-	// that a new one needs no restart. A token with a space in it is the whole
+	// that a new one needs no restart. A name without a slash is a systemd
+	// credential. A token with a space in it is the whole
 	// Authorization header ("Bearer ..."); one without is sent as "Token ...".
 	TokenFile string
 	Gzip      bool          // of HTTP
@@ -653,8 +654,15 @@ func (o *Outlet) Close(ctx context.Context) error {
 	}
 	close(o.closed)
 	stop := context.AfterFunc(ctx, o.cancel)
-	<-o.stored
-	<-o.done
+	select {
+	case <-o.done:
+	case <-ctx.Done():
+		select {
+		case <-o.done:
+		case <-time.After(time.Second): // deliveries end with ctx, so it is the disk: nothing else may wait for it
+			return errors.Join(o.Err(), fmt.Errorf("lines to %s: the disk of the spool does not answer; %d lines wait in memory only", o.name, o.waiting()))
+		}
+	}
 	stop()
 	o.cancel()
 	err := errors.Join(o.Err(), o.shut())

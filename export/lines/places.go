@@ -15,6 +15,8 @@ import (
 	"time"
 
 	"github.com/klauspost/compress/gzip"
+
+	"nightsoak/alarms/notify"
 )
 
 // maxPacket is the bytes in one UDP datagram: fits an Ethernet frame.
@@ -274,12 +276,16 @@ func toHTTP(to, tokenFile string, compress bool, by http.RoundTripper) func(cont
 	return func(ctx context.Context, batch []byte) error {
 		secret := ""
 		if tokenFile != "" {
-			b, err := os.ReadFile(tokenFile)
-			if secret = strings.TrimSpace(string(b)); err != nil || secret == "" {
-				if err == nil {
-					err = fmt.Errorf("token_file %s is empty: write a token into it", tokenFile)
-				}
-				return refusal{error: err, ours: true}
+			path, err := notify.SecretPath(tokenFile)
+			var b []byte
+			if err == nil {
+				b, err = os.ReadFile(path)
+			}
+			if secret = strings.TrimSpace(string(b)); err == nil && secret == "" {
+				err = fmt.Errorf("%s is empty: write a token into it", path)
+			}
+			if err != nil {
+				return refusal{error: fmt.Errorf("token_file: %w", err), ours: true}
 			}
 		}
 		body := bytes.NewReader(batch)
