@@ -270,7 +270,7 @@ func newCall(c *bench.Cutoff) (*call, error) {
 		if s.file == "" {
 			continue
 		}
-		b, err := os.ReadFile(s.file)
+		b, err := os.ReadFile(bench.SecretPath(s.file))
 		if err != nil {
 			return nil, err
 		}

@@ -132,7 +132,7 @@ func reachable(addr string) string {
 func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url string)) error {
 	token := ""
 	if f := d.bench.Panel.TokenFile; f != "" {
-		b, err := os.ReadFile(f)
+		b, err := os.ReadFile(bench.SecretPath(f))
 		if err != nil {
 			return usage(fmt.Errorf("token_file: %w", err))
 		}
