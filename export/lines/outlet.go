@@ -658,11 +658,17 @@ func (o *Outlet) Close(ctx context.Context) error {
 	}
 	close(o.closed)
 	stop := context.AfterFunc(ctx, o.cancel)
+	both := make(chan struct{})
+	go func() {
+		<-o.stored
+		<-o.done
+		close(both)
+	}()
 	select {
-	case <-o.done:
+	case <-both:
 	case <-ctx.Done():
 		select {
-		case <-o.done:
+		case <-both:
 		case <-time.After(time.Second): // deliveries end with ctx, so it is the disk: nothing else may wait for it
 			return errors.Join(o.Err(), fmt.Errorf("lines to %s: the disk of the spool does not answer; %d lines wait in memory only", o.name, o.waiting()))
 		}
