@@ -144,6 +144,24 @@ func (d *database) check(t *testing.T, n int) {
 	}
 }
 
+// said is the last notice.
+type said struct {
+	mu   sync.Mutex
+	text string
+}
+
+func (s *said) say(text string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.text = text
+}
+
+func (s *said) get() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.text
+}
+
 // pipes is a network of pipes, which lets a bubble's clock run.
 type pipes struct {
 	conns chan net.Conn
@@ -176,9 +194,9 @@ var faults = []string{"killed", "hung", "slow", "5xx", "full", "401", "half-writ
 // emulated time, and restarts the outlet meanwhile: real HTTP at both ends over
 // pipes, the real spool, the clock of the bubble. NIGHTSOAK_LONG=1 for all of it.
 func TestOutageCampaign(t *testing.T) {
-	outages := 30
+	outages := 20
 	if os.Getenv("NIGHTSOAK_LONG") != "" {
-		outages = 500
+		outages = 200
 	}
 	dir := t.TempDir()
 	token := filepath.Join(dir, "token")
@@ -191,11 +209,11 @@ func TestOutageCampaign(t *testing.T) {
 			t.Fatal(err)
 		}
 		var log bytes.Buffer
-		var notice string
+		var notice said
 		transport := &http.Transport{DialContext: net.dial}
 		open := func() *Outlet {
 			o, err := Open(Options{To: "http://db/write?db=bench", TokenFile: token, Gzip: true, Spool: dir, SpoolMax: 50e6, Age: 10 * time.Second,
-				Log: zerolog.New(&log), Notice: func(s string) { notice = s }, transport: transport})
+				Log: zerolog.New(&log), Notice: notice.say, transport: transport})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -237,8 +255,8 @@ func TestOutageCampaign(t *testing.T) {
 			}
 			run(long / 2)
 			if fault == "401" {
-				if long > 2*time.Minute && (!strings.Contains(notice, "authorization failed") || strings.Contains(notice, "stale")) {
-					t.Errorf("the notice: %q", notice)
+				if long > 2*time.Minute && (!strings.Contains(notice.get(), "authorization failed") || strings.Contains(notice.get(), "stale")) {
+					t.Errorf("the notice: %q", notice.get())
 				}
 				os.WriteFile(token, []byte("s3cret"), 0o600)
 			}
@@ -254,8 +272,8 @@ func TestOutageCampaign(t *testing.T) {
 		runtime.ReadMemStats(&mem)
 		t.Logf("%d outages and %d restarts in %v of emulated time; spool at most %.1f MB on the disk; heap %.0f MB at the end", outages, restarts, time.Since(began).Round(time.Minute), float64(most)/1e6, float64(mem.HeapAlloc)/1e6)
 		db.check(t, n)
-		if notice != "" {
-			t.Errorf("all is well, and yet: %s", notice)
+		if notice.get() != "" {
+			t.Errorf("all is well, and yet: %s", notice.get())
 		}
 		if strings.Contains(log.String(), "s3cret") {
 			t.Error("the token is in the log")
@@ -275,11 +293,11 @@ func TestSpoolFull(t *testing.T) {
 		server := &http.Server{Handler: db}
 		go server.Serve(net)
 		transport := &http.Transport{DialContext: net.dial}
-		var notice string
+		var notice said
 		os.WriteFile(filepath.Join(dir, "token"), []byte("t"), 0o600)
 		db.token = "t"
 		o, err := Open(Options{To: "http://db/write?db=bench", TokenFile: filepath.Join(dir, "token"), Gzip: true, Spool: dir, SpoolMax: 200_000, Batch: 2000,
-			Log: zerolog.Nop(), Notice: func(s string) { notice = s }, transport: transport})
+			Log: zerolog.Nop(), Notice: notice.say, transport: transport})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -294,14 +312,14 @@ func TestSpoolFull(t *testing.T) {
 			}
 		}
 		put(5)
-		if _, lines := o.spool.kept(); lines != int64(n) || notice != "" {
-			t.Errorf("within its size: %d of %d lines kept, notice %q", lines, n, notice)
+		if _, lines := o.spool.kept(); lines != int64(n) || notice.get() != "" {
+			t.Errorf("within its size: %d of %d lines kept, notice %q", lines, n, notice.get())
 		}
 		put(45)
 		_, kept := o.spool.kept()
 		lost := n - int(kept)
-		if lost <= 0 || !strings.Contains(notice, fmt.Sprintf("%d lines did not fit", lost)) || o.spool.bytes > 200_000 {
-			t.Errorf("%d lines lost, %d bytes kept, notice %q", lost, o.spool.bytes, notice)
+		if lost <= 0 || !strings.Contains(notice.get(), fmt.Sprintf("%d lines did not fit", lost)) || o.spool.bytes > 200_000 {
+			t.Errorf("%d lines lost, %d bytes kept, notice %q", lost, o.spool.bytes, notice.get())
 		}
 		db.set("")
 		time.Sleep(time.Minute)
@@ -327,10 +345,10 @@ func TestSpoolUnwritable(t *testing.T) {
 		server := &http.Server{Handler: db}
 		go server.Serve(net)
 		transport := &http.Transport{DialContext: net.dial}
-		var notice string
+		var notice said
 		os.WriteFile(filepath.Join(dir, "token"), []byte("t"), 0o600)
 		o, err := Open(Options{To: "http://db/write?db=bench", TokenFile: filepath.Join(dir, "token"), Gzip: true, Spool: dir, SpoolMax: 1e6,
-			Log: zerolog.Nop(), Notice: func(s string) { notice = s }, transport: transport})
+			Log: zerolog.Nop(), Notice: notice.say, transport: transport})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -352,8 +370,8 @@ func TestSpoolUnwritable(t *testing.T) {
 		db.set("killed")
 		o.spool.db.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", pages)) // SQLite then says what it says of a full disk
 		put(400)
-		if !strings.Contains(notice, "spool cannot be written") {
-			t.Errorf("the notice: %q", notice)
+		if !strings.Contains(notice.get(), "spool cannot be written") {
+			t.Errorf("the notice: %q", notice.get())
 		}
 		db.set("")
 		put(60)
@@ -364,8 +382,8 @@ func TestSpoolUnwritable(t *testing.T) {
 			t.Error(err)
 		}
 		db.check(t, n)
-		if notice != "" {
-			t.Errorf("the disk is back, and yet: %s", notice)
+		if notice.get() != "" {
+			t.Errorf("the disk is back, and yet: %s", notice.get())
 		}
 		transport.CloseIdleConnections()
 		server.Close()
@@ -420,9 +438,9 @@ func child(to string) {
 // TestOutletKilled kills a process with SIGKILL while it feeds a database that
 // itself fails, starts it again, and wants every recorded line once.
 func TestOutletKilled(t *testing.T) {
-	kills := 6
+	kills := 5
 	if os.Getenv("NIGHTSOAK_LONG") != "" {
-		kills = 150
+		kills = 60
 	}
 	db := &database{points: map[string]string{}, answers: map[string]int{}, token: "t"}
 	server := httptest.NewServer(db)

@@ -93,6 +93,8 @@ type Outlet struct {
 	failed    error  // of a strict outlet
 	room      *sync.Cond
 
+	telling sync.Mutex // taken before mu
+
 	wake   chan struct{}   // there is something to send
 	full   chan struct{}   // a batch is full, or should not wait
 	filled chan struct{}   // the queue is no longer empty, for the spooler
@@ -604,6 +606,8 @@ func (o *Outlet) Err() error {
 
 // tell says in words what is wrong now.
 func (o *Outlet) tell() {
+	o.telling.Lock() // what is said last is what is so
+	defer o.telling.Unlock()
 	o.mu.Lock()
 	var w []string
 	if o.refusal != "" {
@@ -654,11 +658,17 @@ func (o *Outlet) Close(ctx context.Context) error {
 	}
 	close(o.closed)
 	stop := context.AfterFunc(ctx, o.cancel)
+	both := make(chan struct{})
+	go func() {
+		<-o.stored
+		<-o.done
+		close(both)
+	}()
 	select {
-	case <-o.done:
+	case <-both:
 	case <-ctx.Done():
 		select {
-		case <-o.done:
+		case <-both:
 		case <-time.After(time.Second): // deliveries end with ctx, so it is the disk: nothing else may wait for it
 			return errors.Join(o.Err(), fmt.Errorf("lines to %s: the disk of the spool does not answer; %d lines wait in memory only", o.name, o.waiting()))
 		}

@@ -140,8 +140,8 @@ func TestPoison(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		var notice string
-		o := (&Outlet{name: "place", shut: func() error { return nil }, deliver: deliver, spool: s, opts: Options{Notice: func(s string) { notice = s }}}).start(zerolog.New(zerolog.NewTestWriter(t)))
+		var notice said
+		o := (&Outlet{name: "place", shut: func() error { return nil }, deliver: deliver, spool: s, opts: Options{Notice: notice.say}}).start(zerolog.New(zerolog.NewTestWriter(t)))
 		put(o, 0, 100)
 		time.Sleep(2*maxAge + maxAge/3) // between two of the spooler's looks
 		put(o, 1000, 3)
@@ -162,8 +162,8 @@ func TestPoison(t *testing.T) {
 			}
 			last = v
 		}
-		if !strings.Contains(notice, "5 lines were refused for good") && !strings.Contains(notice, "2 lines were refused for good") {
-			t.Errorf("the notice: %s", notice)
+		if !strings.Contains(notice.get(), "5 lines were refused for good") && !strings.Contains(notice.get(), "2 lines were refused for good") {
+			t.Errorf("the notice: %s", notice.get())
 		}
 	})
 	files, _ := filepath.Glob(filepath.Join(dir, "refused-*.lp"))
