@@ -143,7 +143,9 @@ func (e *Engine) act(a *Act) {
 	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, By: a.By, Meter: a.Meter, Socket: a.Socket, Watch: a.Watch, FirstPower: a.FirstPower, Reading: a.Reading, ReadT: a.ReadT, Lines: a.Lines})
 	switch a.Act {
 	case "begin":
-		e.begun, e.firstPower = true, a.FirstPower
+		if e.begun = true; a.FirstPower {
+			e.beginFirstPower()
+		}
 		e.emit(Event{Event: EventPhase, Phase: Standby})
 		e.phaseSince = e.now
 		e.tellSettings()

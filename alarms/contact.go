@@ -25,7 +25,8 @@ type contact struct {
 // did, is not blamed on one.
 func (s *socketState) followContact() {
 	n := len(s.bins)
-	if n < 3 || !s.conducted || s.bins[n-1].k != s.bins[n-3].k+2 {
+	// On a variac a current rises by more than a drop-out's depth within a bin.
+	if s.e.first.holds() || n < 3 || !s.conducted || s.bins[n-1].k != s.bins[n-3].k+2 {
 		return
 	}
 	b := &s.bins[n-2]

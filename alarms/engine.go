@@ -39,7 +39,7 @@ type Engine struct {
 	phase      Phase
 	phaseSince time.Duration
 	begun      bool
-	firstPower bool
+	first      firstPower
 	timers     []*timer
 	nextTimer  time.Duration // no armed timer is earlier
 
@@ -51,6 +51,7 @@ type Engine struct {
 	causes  []*cond // those that stand and explain what others do
 	flood   flood
 	supply  supplyState
+	charge  charge
 
 	binNumber int // of the stretch that is being gathered
 	binEnd    time.Duration
@@ -87,7 +88,11 @@ func New(b *bench.Bench, j *bench.Job) *Engine {
 		e.meterConds(&e.meters[i])
 	}
 	for _, r := range benchRules {
-		e.own = append(e.own, e.newCond(&r.rule, b.Name, func() string { return r.text(e) }))
+		c := e.newCond(&r.rule, b.Name, func() string { return r.text(e) })
+		if r.meter != nil {
+			c.reads = func() *meter { return r.meter(e) }
+		}
+		e.own = append(e.own, c)
 	}
 	e.newFlood()
 	e.settleBy = e.newTimer(func() {
@@ -222,10 +227,11 @@ func (e *Engine) setPhase(p Phase) {
 			s.conducted, s.conductionArmed = false, false
 		}
 		e.arm(e.settleBy, e.now+e.job.Limits.SettleBy)
-		if !e.firstPower { // on a variac, tubes conduct when they can
+		if e.first.armed = false; !e.first.holds() { // on a variac, tubes conduct when they can
 			e.arm(e.armConduction, e.now+conductionArmsAfter)
 		}
 	case Soak:
+		e.endFirstPower()
 		e.settleBy.armed = false
 		e.arm(e.armConduction, e.now)
 		if e.job.SoakFor > 0 {
@@ -235,6 +241,7 @@ func (e *Engine) setPhase(p Phase) {
 		e.supply.low = math.Inf(1)
 		e.settleBy.armed, e.armConduction.armed, e.soakOver.armed = false, false, false
 		if p == Ended {
+			e.endFirstPower()
 			for _, t := range e.timers {
 				t.armed = false
 			}
@@ -269,11 +276,14 @@ func (e *Engine) reading(m *meter, r drivers.Reading) {
 	for _, s := range m.sockets {
 		e.update(s) // also after the end: what is shown must be live
 	}
+	e.findSupply()
+	e.followCharge()
 	if e.phase == Ended || !e.begun {
 		return
 	}
 	e.judgeMeter(m)
 	e.followSupply()
+	e.followFirstPower()
 	for _, s := range m.sockets {
 		if s.meter == m {
 			s.bin()
@@ -315,6 +325,8 @@ func (e *Engine) gap(in Input) {
 	for _, c := range e.conds {
 		c.forget()
 	}
+	e.charge.low = false
+	e.first.interrupt()
 	for i := range e.meters {
 		m := &e.meters[i]
 		m.seen, m.value, m.overs = false, socket.Value{}, 0

@@ -44,7 +44,7 @@ type Event struct {
 	Active   bool `json:"active,omitempty"`   // alarm
 	Weakened bool `json:"weakened,omitempty"` // setting: of an alarm that is or grows high, and to less
 
-	Meter      string   `json:"meter,omitempty"`       // port, act, range
+	Meter      string   `json:"meter,omitempty"`       // port, act, range; alarm: whose figure a bench-wide one stands by
 	Watch      string   `json:"watch,omitempty"`       // act
 	Switches   int      `json:"switches,omitempty"`    // range: since the last event of that meter's
 	Open       *bool    `json:"open,omitempty"`        // port

@@ -61,6 +61,10 @@ name = "cathode"
 meter = "k1"
 unit = "mV"
 high = 60
+[first_power]
+plate_volts = "460V"
+mains = { watch = "cathode", volts = 0.05 }
+heaters = { watch = "cathode", volts = 0.04 }
 [limits]
 settle_by = "20m"
 `
@@ -89,7 +93,7 @@ func fuzzAct(b byte) alarms.Act {
 	if n == 31 {
 		return alarms.Act{Act: "end"}
 	}
-	return alarms.Act{Act: "begin"}
+	return alarms.Act{Act: "begin", FirstPower: n%2 == 1}
 }
 
 // fuzzMost is how many inputs a stream makes at most.

@@ -91,6 +91,7 @@ type cond struct {
 	subject  string
 	id       string
 	describe func() string
+	reads    func() *meter // whose figure a bench-wide alarm stands by; nil for its usual one
 
 	e        *Engine
 	timer    *timer
@@ -104,6 +105,7 @@ type cond struct {
 	since    time.Duration
 	began    time.Duration // first raised since it was last normal
 	text     string
+	meter    string // of reads, as the text was made
 	why      string // why it is out of service
 
 	later     *timer   // the end of its shelf, or its re-alarm
@@ -203,6 +205,11 @@ func (c *cond) raise() {
 		c.began = c.e.now
 	}
 	c.priority, c.since, c.text = c.wanted, c.e.now, c.describe()
+	if c.reads != nil {
+		if m := c.reads(); m != nil {
+			c.meter = m.Name
+		}
+	}
 	if c.priority.Rank() > c.peak.Rank() {
 		c.peak = c.priority
 	}
@@ -309,6 +316,9 @@ func (c *cond) enter(s State) {
 		}
 	case Normal:
 		c.peak = ""
+	}
+	if c.active {
+		ev.Meter = c.meter
 	}
 	c.e.emit(ev)
 	if was == Suppressed && s != Suppressed {

@@ -26,6 +26,7 @@ type benchRule struct {
 	rule
 	judge func(*Engine) verdict
 	text  func(*Engine) string
+	meter func(*Engine) *meter // whose figure it stands by; nil for the plate meter
 }
 
 // The alarms. A new one is a file with its rule and a line here.
@@ -38,7 +39,7 @@ var (
 // whether another stands, which the compiler would take for a cycle.
 func init() {
 	socketRules = []*socketRule{overDissipation, senseOpen, runaway, noConduction, step, intermittent, drift, idleOffTarget, notSettled}
-	benchRules = []*benchRule{plateLead, supplyRule, imbalance}
+	benchRules = []*benchRule{plateLead, supplyRule, imbalance, firstPowerRule}
 }
 
 // standing says whether a bench-wide alarm stands.

@@ -21,12 +21,16 @@ type Snapshot struct {
 	Meters     []MeterState
 	Watches    []WatchState
 	Alarms     []AlarmState // not normal, most important first
+	// FirstPower is what a first power-up shows or has shown; nil in a run that
+	// did not begin as one.
+	FirstPower *FirstPowerState
 }
 
 // HTState is what is known of the plate supply.
 type HTState struct {
 	Volts socket.Value // highest fresh plate meter, to chassis
-	// Charged is nil when there is no telling, which people must read as charged.
+	// Charged is nil when there is no telling, which people must read as charged;
+	// false once the probe has read 60 V or less for 10 s without a break.
 	Charged *bool
 	// Settled is the plate supply at the last settling, volt.
 	Settled socket.Value
@@ -113,6 +117,7 @@ type AlarmState struct {
 	ID       string
 	Alarm    string
 	Subject  string
+	Meter    string // whose figure a bench-wide alarm stands by; empty for its usual one
 	Priority Priority
 	State    State
 	Active   bool          // the condition stands now
@@ -134,10 +139,7 @@ func (e *Engine) Snapshot() Snapshot {
 	if p.settled > 0 {
 		sn.HT.Settled = known(p.settled)
 	}
-	if v := sn.HT.Volts; v.Known && !p.leadOff {
-		charged := v.X > chargedAbove
-		sn.HT.Charged = &charged
-	}
+	sn.HT.Charged = e.charged()
 	for _, s := range e.sockets {
 		st := SocketState{Name: s.Name, Tube: s.Tube.Name, Half: s.Half, Figures: s.figures(), Limit: s.Limit, Target: e.job.IdleTarget, TargetTolerance: e.job.Limits.IdleTolerance,
 			Settled: s.settled, SettledAt: s.settledAt, SettlesIn: s.forecast.in, SettlesAt: s.forecast.at, NotConducting: s.is("no-conduction"), AsFound: s.asFound.clone(), AsLeft: s.asLeft.clone()}
@@ -174,12 +176,15 @@ func (e *Engine) Snapshot() Snapshot {
 		}
 		sn.Meters = append(sn.Meters, st)
 	}
+	if e.first.begun {
+		sn.FirstPower = e.first.report.clone()
+	}
 	for _, w := range e.watches {
 		sn.Watches = append(sn.Watches, WatchState{Name: w.Name, Value: e.valueOf(w.meter), Quantity: w.Quantity, Marks: slices.Clone(w.marks)})
 	}
 	for _, c := range e.conds {
 		if c.state != Normal {
-			a := AlarmState{ID: c.id, Alarm: c.rule.name, Subject: c.subject, Priority: cmp.Or(c.priority, c.set.starts), State: c.state,
+			a := AlarmState{ID: c.id, Alarm: c.rule.name, Subject: c.subject, Meter: c.meter, Priority: cmp.Or(c.priority, c.set.starts), State: c.state,
 				Active: c.active, Since: c.since, Text: c.words(), Advice: c.advice(),
 				Cause: c.rule.cause, Consequence: c.rule.consequence, Within: c.rule.within}
 			if c.state == Shelved {
@@ -205,10 +210,6 @@ func (e *Engine) Snapshot() Snapshot {
 	})
 	return sn
 }
-
-// chargedAbove is the DC voltage above which a supply counts as still charged:
-// the caution threshold of 60 V DC that IEC 61010-1 meters carry.
-const chargedAbove = 60
 
 func (a AlarmState) urgency() int {
 	u := a.Priority.Rank()

@@ -80,17 +80,24 @@ const fallConfirm = 2 * time.Second
 // though no plate meter shows it: longer than a supply takes to drain.
 const unseenConfirm = 30 * time.Second
 
-// followSupply finds the plate supply in the meters' values and moves the phase by it.
-func (e *Engine) followSupply() {
+// findSupply finds the plate supply in the meters' values.
+func (e *Engine) findSupply() {
 	p := &e.supply
 	p.volts, p.meter = socket.Value{}, nil
+	for _, s := range e.sockets {
+		if v := e.valueOf(s.plate); v.Known && (p.from == nil || p.from == s.plate) && (!p.volts.Known || v.X > p.volts.X) {
+			p.volts, p.meter = v, s.plate
+		}
+	}
+}
+
+// followSupply moves the phase by the plate supply that was found.
+func (e *Engine) followSupply() {
+	p := &e.supply
 	plateMeters, conducting, knownCurrents := 0, 0, 0
 	for _, s := range e.sockets {
 		if s.plate != nil {
 			plateMeters++
-			if v := e.valueOf(s.plate); v.Known && (p.from == nil || p.from == s.plate) && (!p.volts.Known || v.X > p.volts.X) {
-				p.volts, p.meter = v, s.plate
-			}
 		}
 		// A current read before the fall says nothing about after it.
 		if s.current().Known && (!p.falling || s.readAt > p.fellAt+time.Second) {
@@ -121,9 +128,9 @@ func (e *Engine) followSupply() {
 			up = e.now-p.unseenAt >= unseenConfirm
 		}
 		if up {
-			v := p.volts
+			v, m := p.volts, p.meter
 			e.setPhase(WarmUp)
-			p.volts = v
+			p.volts, p.meter = v, m
 		}
 	case WarmUp, Soak:
 		if seen := p.peak > 0 || p.before > 0 || p.volts.Known && p.volts.X > htUp; !seen {

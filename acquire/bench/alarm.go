@@ -23,7 +23,7 @@ type Alarm struct {
 var hostAlarms = []string{"cutoff-failed", "record-failing", "clock-jumped"}
 
 // deadbandAlarms are those that compare a figure with a limit both ways.
-var deadbandAlarms = []string{"over-dissipation", "drift", "supply", "watch", "imbalance", "idle-off-target"}
+var deadbandAlarms = []string{"over-dissipation", "drift", "supply", "watch", "imbalance", "idle-off-target", "first-power"}
 
 // notOf says why a key is not one of an alarm.
 func notOf(alarm, key string) string {

@@ -169,6 +169,7 @@ type Job struct {
 	Sockets    []Socket // at least one
 	Watches    []Watch
 	Limits     Limits
+	FirstPower FirstPower
 	Alarms     map[string]Alarm // the bench's, with the job's own keys in their place
 	Text       []byte           // the file as it was read
 }

@@ -21,7 +21,7 @@ var cutoffKeys = map[string][]string{
 }
 
 // highAlarms are those that come to high priority; no other one cuts.
-var highAlarms = []string{"over-dissipation", "sense-open", "plate-lead", "runaway", "record-failing"}
+var highAlarms = []string{"over-dissipation", "sense-open", "plate-lead", "runaway", "record-failing", "first-power"}
 
 func cutoff(t *table) *Cutoff {
 	c := &Cutoff{

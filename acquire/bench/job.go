@@ -60,6 +60,7 @@ func ParseJob(name string, content []byte, b *Bench) (*Job, error) {
 	j.crossCheck(sockets, watches, b)
 	l, _ := top.sub("limits")
 	j.Limits = limits(l, DefaultLimits())
+	j.FirstPower = j.firstPower(top)
 	j.Alarms = alarmTables(top, b.Alarms)
 	if w, given := top.sub("workshop"); given {
 		j.Workshop = Workshop{Name: need(w, "name", printable), Address: get(w, "address", nil, printables(6))}

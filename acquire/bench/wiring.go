@@ -669,6 +669,12 @@ func (s *sheet) blind() (off, cannot []string) {
 		off = append(off, "idle-off-target")
 		say("no idle_target: idle-off-target is off")
 	}
+	switch f := j.FirstPower; {
+	case f.PlateVolts == 0:
+		say("no plate_volts in [first_power]: a first power-up is judged by the sockets alone")
+	case f.Mains.Volts == 0:
+		say("no mains in [first_power]: HT that does not rise is not noticed at a first power-up")
+	}
 	halves := map[string][]int{} // sense meters
 	roving := false
 	for _, k := range j.Sockets {

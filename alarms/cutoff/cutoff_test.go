@@ -485,10 +485,13 @@ func TestCause(t *testing.T) {
 		}
 		return shown[meter], 99750 * time.Millisecond, true
 	}
+	if c := CauseOf("first-power/north", "north", "k1", "why", b, j, last); c.Meter != "k1" || c.Reading != "83.1 mV" {
+		t.Errorf("the meter that the alarm names: %+v", c)
+	}
 	for subject, want := range map[string]string{
 		"V5": "why; k1 showed 83.1 mV", "north": "why; ht showed 462.0 V", "heater": "why; h1 showed 6.31 V", "h1": "why; h1 showed 6.31 V", "nobody": "why",
 	} {
-		c := CauseOf("x/"+subject, subject, "why", b, j, last)
+		c := CauseOf("x/"+subject, subject, "", "why", b, j, last)
 		a := c.act()
 		if a.Text != want || a.ID != "x/"+subject || a.Act != "cut" {
 			t.Errorf("%s: %+v", subject, a)

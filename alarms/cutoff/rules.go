@@ -29,27 +29,42 @@ func RulesOf(c *bench.Cutoff, j *bench.Job) Rules {
 	return r
 }
 
+// has says whether an alarm of that name drops: a first power-up's does whatever
+// the files say, for its limits hold for minutes and there is nothing to wait for.
+func (r Rules) has(alarm string) bool {
+	return alarm == alarms.FirstPowerName || slices.Contains(r.When, alarm)
+}
+
+// after is how long an alarm of that name must have stood.
+func (r Rules) after(alarm string) time.Duration {
+	if alarm == alarms.FirstPowerName {
+		return 0
+	}
+	return r.After
+}
+
 // Names says whether an alarm is one that drops, as it stands now. That it is
 // shelved or acknowledged makes no difference: that is for the ear.
 func (r Rules) Names(a *alarms.AlarmState) bool {
-	return a.Active && a.Priority == alarms.High && a.State != alarms.OutOfService && slices.Contains(r.When, a.Alarm)
+	return a.Active && a.Priority == alarms.High && a.State != alarms.OutOfService && r.has(a.Alarm)
 }
 
 // Cuts says whether it is to drop the mains at run time t.
 func (r Rules) Cuts(a *alarms.AlarmState, t time.Duration) bool {
-	return r.Names(a) && t-a.Since >= r.After
+	return r.Names(a) && t-a.Since >= r.after(a.Alarm)
 }
 
 // AtOnce says whether an event is such an alarm that needs no time: it need not
 // wait for a look at the state.
 func (r Rules) AtOnce(e *alarms.Event) bool {
-	return r.After == 0 && e.Stands() && e.State != alarms.OutOfService && e.Priority == alarms.High && slices.Contains(r.When, e.Alarm)
+	return r.after(e.Alarm) == 0 && e.Stands() && e.State != alarms.OutOfService && e.Priority == alarms.High && r.has(e.Alarm)
 }
 
 // CauseOf is an alarm as a cause, with the last reading of the meter that it is
 // about: of a socket its sense meter, of the bench the plate meter. last is
-// Engine.Last: a whole snapshot would hold the drop up.
-func CauseOf(id, subject, text string, b *bench.Bench, j *bench.Job, last func(meter int) (drivers.Reading, time.Duration, bool)) Cause {
+// Engine.Last: a whole snapshot would hold the drop up. of is the meter that the
+// alarm itself names; empty for none.
+func CauseOf(id, subject, of, text string, b *bench.Bench, j *bench.Job, last func(meter int) (drivers.Reading, time.Duration, bool)) Cause {
 	c := Cause{ID: id, Text: cmp.Or(text, id)}
 	meter := b.MeterIndex(subject)
 	for i := range j.Sockets {
@@ -64,6 +79,9 @@ func CauseOf(id, subject, text string, b *bench.Bench, j *bench.Job, last func(m
 		if j.Watches[i].Name == subject {
 			meter = j.Watches[i].Meter
 		}
+	}
+	if of != "" {
+		meter = b.MeterIndex(of)
 	}
 	if r, at, ok := last(meter); ok {
 		t := alarms.Seconds(at)

@@ -54,7 +54,7 @@ func (d *daemon) cutOn(events []alarms.Event) {
 	for i := range events {
 		switch e := &events[i]; {
 		case rules.AtOnce(e):
-			d.cut.hand.Cut(cutoff.CauseOf(e.ID, e.Subject, e.Text, d.bench, d.run.job, d.run.engine.Last))
+			d.cut.hand.Cut(cutoff.CauseOf(e.ID, e.Subject, e.Meter, e.Text, d.bench, d.run.job, d.run.engine.Last))
 		case e.Event == alarms.EventSoakOver && d.run.job.CutAtEnd:
 			d.cut.hand.Cut(cutoff.Cause{Text: "the soak is over, and the job says cut_at_end"})
 		}
@@ -83,7 +83,7 @@ func (d *daemon) showCutoff(s *export.State) {
 	}
 	hand.Look(s.RunID, &s.Snapshot)
 	if a := d.standingCut(s.Snapshot.Alarms, true); a != nil {
-		hand.Cut(cutoff.CauseOf(a.ID, a.Subject, a.Text, d.bench, d.run.job, d.run.engine.Last))
+		hand.Cut(cutoff.CauseOf(a.ID, a.Subject, a.Meter, a.Text, d.bench, d.run.job, d.run.engine.Last))
 	}
 	s.Cutoff = hand.State()
 	failure := hand.Failure()
