@@ -635,7 +635,8 @@ func (s *sheet) alarms() {
 }
 
 // CannotWork is what the wiring sheet says of alarms that cannot work, or not
-// fully, as bench and job stand; without what it says of cut-off and channels.
+// fully, as bench and job stand; without what it says of cut-off, channels and a
+// first power-up.
 func CannotWork(b *Bench, j *Job) []string {
 	_, cannot := (&sheet{bench: b, job: j}).blind()
 	return cannot
@@ -668,12 +669,6 @@ func (s *sheet) blind() (off, cannot []string) {
 	if j.IdleTarget == 0 {
 		off = append(off, "idle-off-target")
 		say("no idle_target: idle-off-target is off")
-	}
-	switch f := j.FirstPower; {
-	case f.PlateVolts == 0:
-		say("no plate_volts in [first_power]: a first power-up is judged by the sockets alone")
-	case f.Mains.Volts == 0:
-		say("no mains in [first_power]: HT that does not rise is not noticed at a first power-up")
 	}
 	halves := map[string][]int{} // sense meters
 	roving := false
@@ -716,8 +711,14 @@ func (s *sheet) blind() (off, cannot []string) {
 	return off, cannot
 }
 
-// outlets says what cannot work of cut-off and channels.
+// outlets says what cannot work of a first power-up, cut-off and channels.
 func (s *sheet) outlets(say func(format string, args ...any)) {
+	switch f := s.job.FirstPower; {
+	case f.PlateVolts == 0:
+		say("no plate_volts in [first_power]: a first power-up is judged by the sockets alone")
+	case f.Mains.Volts == 0:
+		say("no mains in [first_power]: HT that does not rise is not noticed at a first power-up")
+	}
 	s.cutoffLines(say)
 	if len(s.bench.Notify) == 0 {
 		say("no [[notify]]: alarms show on the panel and in the log only")
