@@ -20,6 +20,13 @@ import (
 	"golang.org/x/sys/unix"
 )
 
+// Where the shell that started the tests is gone, the kernel lets stopped members
+// of their process group go on as soon as any of it ends (POSIX: SIGHUP and
+// SIGCONT to a group that is orphaned). A daemon that is stopped must stay so.
+func init() {
+	apart = func(c *exec.Cmd) { c.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} }
+}
+
 // A cutFault is what goes wrong on the host, and what the mains must then do.
 // The table was written before the tests were run:
 //

@@ -127,10 +127,15 @@ func (s *server) logged() string {
 	return s.log.String()
 }
 
+// apart, where there is one, puts a program to be started into a process group
+// of its own.
+var apart = func(*exec.Cmd) {}
+
 // start starts a daemon and waits until it says where its panel is.
 func start(t *testing.T, args ...string) *server {
 	t.Helper()
 	s := &server{Cmd: command(t, args...)}
+	apart(s.Cmd)
 	s.Stderr = s
 	out, err := s.StdoutPipe()
 	if err == nil {
