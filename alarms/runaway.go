@@ -34,6 +34,9 @@ const (
 	// called so to go on.
 	evidence     = 20.0
 	evidenceKept = 10.0
+	// ranAway is by how much, log ratio, a current that grows no more must have
+	// grown to have run away (estimate: from 70 % of the limit to 95 %).
+	ranAway = 0.30
 	// priorNoise is how much averages over a point differ from the next on a
 	// quiet night, as a ratio, and how many differences this is worth (estimate).
 	priorNoise = 0.0010
@@ -420,10 +423,11 @@ func (c candidate) reach(far float64) float64 {
 	return c.age * (trend.Log(1+float64(q*trend.Expm1(c.bend)))/c.bend - 1)
 }
 
-// grown says whether the current still stands well above where it settled: a
-// runaway that has met the limit of what the tube can pass is no less one.
+// grown says whether the current still stands far above where it settled: a
+// runaway that has met the limit of what the tube can pass is no less one. What
+// came to rest before that has drifted.
 func (s *socketState) grown() bool {
-	return s.settled && len(s.bins) >= 2 && s.net(s.settledBin, s.recent()) > 0.05
+	return s.settled && len(s.bins) >= 2 && s.net(s.settledBin, s.recent()) > ranAway
 }
 
 var runaway = &socketRule{
