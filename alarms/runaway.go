@@ -37,6 +37,9 @@ const (
 	// ranAway is by how much, log ratio, a current that grows no more must have
 	// grown to have run away (estimate: from 70 % of the limit to 95 %).
 	ranAway = 0.30
+	// lull is for how long one that has grown by at least a little may seem to rest
+	// and still be one (estimate).
+	lull = 15 * time.Minute
 	// priorNoise is how much averages over a point differ from the next on a
 	// quiet night, as a ratio, and how many differences this is worth (estimate).
 	priorNoise = 0.0010
@@ -423,11 +426,15 @@ func (c candidate) reach(far float64) float64 {
 	return c.age * (trend.Log(1+float64(q*trend.Expm1(c.bend)))/c.bend - 1)
 }
 
-// grown says whether the current still stands far above where it settled: a
-// runaway that has met the limit of what the tube can pass is no less one. What
-// came to rest before that has drifted.
+// grown says whether a runaway that does not rise now is still one. Far above
+// where it settled it is: it has met the limit of what the tube can pass. What
+// comes to rest before that has drifted.
 func (s *socketState) grown() bool {
-	return s.settled && len(s.bins) >= 2 && s.net(s.settledBin, s.recent()) > ranAway
+	if !s.settled || len(s.bins) < 2 {
+		return false
+	}
+	up := s.net(s.settledBin, s.recent())
+	return up > ranAway || up > 0.05 && s.e.now-s.roseAt < lull
 }
 
 var runaway = &socketRule{
@@ -450,6 +457,7 @@ var runaway = &socketRule{
 		if !s.growth.rising {
 			return verdict{stands: s.is("runaway") && s.grown(), priority: Low}
 		}
+		s.roseAt = s.e.now
 		v := verdict{stands: true, priority: Low}
 		within := s.e.job.Limits.RunawayWithin.Seconds()
 		switch {

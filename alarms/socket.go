@@ -56,6 +56,7 @@ type socketState struct {
 	settledBin bin           // figures it last settled at
 	reference  bin           // what drift is measured from: the settled figures, or those after a step
 	growth     growth
+	roseAt     time.Duration // it last rose as a runaway does
 
 	asFound, asLeft *Idle
 }
