@@ -32,6 +32,8 @@ type HTState struct {
 	// Charged is nil when there is no telling, which people must read as charged;
 	// false once the probe has read 60 V or less for 10 s without a break.
 	Charged *bool
+	// Low is since when it has, run time in seconds; unknown while it has not for 10 s.
+	Low socket.Value
 	// Settled is the plate supply at the last settling, volt.
 	Settled socket.Value
 }
@@ -139,7 +141,9 @@ func (e *Engine) Snapshot() Snapshot {
 	if p.settled > 0 {
 		sn.HT.Settled = known(p.settled)
 	}
-	sn.HT.Charged = e.charged()
+	if sn.HT.Charged = e.charged(); sn.HT.Charged != nil && !*sn.HT.Charged {
+		sn.HT.Low = known(e.charge.from.Seconds())
+	}
 	for _, s := range e.sockets {
 		st := SocketState{Name: s.Name, Tube: s.Tube.Name, Half: s.Half, Figures: s.figures(), Limit: s.Limit, Target: e.job.IdleTarget, TargetTolerance: e.job.Limits.IdleTolerance,
 			Settled: s.settled, SettledAt: s.settledAt, SettlesIn: s.forecast.in, SettlesAt: s.forecast.at, NotConducting: s.is("no-conduction"), AsFound: s.asFound.clone(), AsLeft: s.asLeft.clone()}

@@ -86,6 +86,22 @@ func (i *remoteIdle) print(w io.Writer, socket, as string) {
 	}
 }
 
+// htWords say what the probe reads, and that it proves no other place dead.
+func (s *remoteState) htWords() string {
+	volts := "HT at this probe " + figure(s.HT.Volts, 1, "V")
+	switch up := s.Run != nil && (s.Run.Phase == "warm-up" || s.Run.Phase == "soak"); {
+	case s.HT.Volts == nil:
+		return "HT unknown, treat as charged"
+	case s.HT.Charged == nil:
+		return volts + ": this reading proves nothing, treat as charged"
+	case !*s.HT.Charged:
+		return volts + ": prove every capacitor dead before touching"
+	case up:
+		return volts
+	}
+	return volts + ": still charged"
+}
+
 func (s *remoteState) print(out io.Writer) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	if s.Run == nil {
@@ -93,14 +109,7 @@ func (s *remoteState) print(out io.Writer) error {
 	} else {
 		fmt.Fprintf(w, "bench %s, run %s: %s, %s since it began\n", s.Bench, s.Run.ID, s.Run.Phase, clock(time.Duration(s.Run.T*float64(time.Second))))
 	}
-	charged := "charge unknown: treat it as charged"
-	if s.HT.Charged != nil {
-		charged = "prove every capacitor dead before touching"
-		if *s.HT.Charged {
-			charged = "charged"
-		}
-	}
-	fmt.Fprintf(w, "HT at the probe %s (%s)\n", figure(s.HT.Volts, 1, "V"), charged)
+	fmt.Fprintln(w, s.htWords())
 	if c := s.Cutoff; c.State != "absent" {
 		fmt.Fprintf(w, "cut-off %s%s%s\n", c.State, in(" (", c.Proof, ")"), in(": ", c.Why, ""))
 	}

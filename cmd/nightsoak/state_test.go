@@ -43,7 +43,7 @@ func TestStateInWords(t *testing.T) {
 		return out.String()
 	}
 	want := `bench north, run r1: soak, 1:00:00 since it began
-HT at the probe unknown (charge unknown: treat it as charged)
+HT unknown, treat as charged
 V5   6L6GC         41.0 mA  18.9 W   63.1 % of its limit    settled
 V6   6L6GC         41.2 mA  unknown  share unknown          not settled
 all  output tubes  82.2 mA  37.9 W   16.4 % of the HT fuse  half a -0.5 % from b

@@ -42,8 +42,9 @@ var perSocket = []struct {
 }
 
 var (
-	htVolts = desc("ht_volts", "Highest fresh plate supply reading, to chassis. Absent when not known.")
-	watch   = desc("watch_value", "Value of a watch, in the SI unit named. Absent when not known.", "watch", "unit")
+	htVolts   = desc("ht_volts", "Highest fresh plate supply reading, to chassis. Absent when not known.")
+	htCharged = desc("ht_charged", "1 while the plate supply is still charged, 0 once the probe has read 60 V or less for 10 s, which proves no other place dead. Absent when not known: treat as charged.")
+	watch     = desc("watch_value", "Value of a watch, in the SI unit named. Absent when not known.", "watch", "unit")
 
 	alarmActive   = desc("alarm_active", "1 while the alarm's condition stands, 0 while it is over but not acknowledged or not reset, or put aside without its condition.", "alarm", "subject", "priority")
 	meterReadings = desc("meter_readings_total", "Readings taken from the meter in this run.", "meter")
@@ -69,7 +70,7 @@ func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, p := range perSocket {
 		ch <- p.desc
 	}
-	for _, d := range []*prometheus.Desc{htVolts, watch, alarmActive, meterReadings, meterAge, meterRejected, runInfo, buildInfo} {
+	for _, d := range []*prometheus.Desc{htVolts, htCharged, watch, alarmActive, meterReadings, meterAge, meterRejected, runInfo, buildInfo} {
 		ch <- d
 	}
 }
@@ -87,6 +88,9 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		gauge(runInfo, truth(true), s.Ticket, string(s.Snapshot.Phase))
 	}
 	gauge(htVolts, s.Snapshot.HT.Volts)
+	if c := s.Snapshot.HT.Charged; c != nil {
+		gauge(htCharged, truth(*c))
+	}
 	for i := range s.Snapshot.Sockets {
 		k := &s.Snapshot.Sockets[i]
 		for _, p := range perSocket {

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 
 	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
@@ -68,7 +69,7 @@ func across(ratio float64) float64 {
 func lookIdle(v *view, s *export.State, job *bench.Job) {
 	snap := &s.Snapshot
 	up := v.On && (snap.Phase == alarms.WarmUp || snap.Phase == alarms.Soak)
-	v.Idle = &idleView{HT: "HT: " + v.HT.Words}
+	v.Idle = &idleView{HT: "HT: " + strings.TrimPrefix(v.HT.Words, "HT ")}
 	switch {
 	case !v.On:
 		v.Idle.HT = ""

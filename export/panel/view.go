@@ -285,8 +285,10 @@ func lookHT(ht alarms.HTState, phase alarms.Phase, on bool) htView {
 	switch {
 	case up && ht.Volts.Known && (ht.Charged == nil || *ht.Charged):
 		// HT is up and everybody can see it: no more words.
+	case ht.Charged == nil && ht.Volts.Known: // its clip came off
+		v.Words, v.Warn = "this reading proves nothing, treat as charged", on
 	case ht.Charged == nil:
-		v.Words, v.Warn = "charge unknown: treat as charged", on
+		v.Words, v.Warn = "HT unknown, treat as charged", on
 	case *ht.Charged:
 		v.Words, v.Warn = "still charged", true
 	default:

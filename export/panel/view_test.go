@@ -23,8 +23,9 @@ func TestHTWords(t *testing.T) {
 		{"falling", alarms.HTState{Volts: is(121), Charged: charged(true)}, alarms.CoolDown, htView{Volts: "121", Spoken: "121 volts", Words: "still charged", Warn: true}},
 		{"low", alarms.HTState{Volts: is(41.26), Charged: charged(false)}, alarms.CoolDown, htView{Volts: "41.3", Spoken: "41.3 volts", Words: "prove every capacitor dead before touching", Down: true}},
 		{"low before HT", alarms.HTState{Volts: is(0), Charged: charged(false)}, alarms.Standby, htView{Volts: "0.0", Spoken: "0.0 volts", Words: "prove every capacitor dead before touching", Down: true}},
-		{"no telling", alarms.HTState{}, alarms.CoolDown, htView{Words: "charge unknown: treat as charged", Warn: true}},
-		{"no telling while up", alarms.HTState{}, alarms.Soak, htView{Words: "charge unknown: treat as charged", Warn: true}},
+		{"the clip came off", alarms.HTState{Volts: is(0)}, alarms.CoolDown, htView{Volts: "0.0", Spoken: "0.0 volts", Words: "this reading proves nothing, treat as charged", Warn: true}},
+		{"no telling", alarms.HTState{}, alarms.CoolDown, htView{Words: "HT unknown, treat as charged", Warn: true}},
+		{"no telling while up", alarms.HTState{}, alarms.Soak, htView{Words: "HT unknown, treat as charged", Warn: true}},
 	} {
 		if got := lookHT(c.ht, c.phase, true); got != c.want {
 			t.Errorf("%s:\n got %+v\nwant %+v", c.name, got, c.want)

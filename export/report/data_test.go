@@ -128,7 +128,7 @@ func night(end time.Duration, runaway bool) *Data {
 	event(end, alarms.Event{Event: alarms.EventPhase, Phase: alarms.Ended})
 	d.Final.T, d.Final.Phase = end, alarms.Ended
 	d.idled(idle)
-	d.Final.HT = alarms.HTState{Volts: known(41, 0.3), Settled: known(462, 1.4)}
+	d.Final.HT = alarms.HTState{Volts: known(41, 0.3), Charged: new(false), Settled: known(462, 1.4)}
 	return d
 }
 

@@ -398,17 +398,28 @@ func (v *view) socketRows(f *facts) {
 	}
 }
 
-// htWords say what the probe last read. Only a reading of 60 V or less is
+// htWords say what the probe last read. Only what has stayed at 60 V or less is
 // given as a figure alone, and even that proves one node only.
 func (f *facts) htWords() string {
-	h := f.Final.HT.Volts
+	h, charged := f.Final.HT.Volts, f.Final.HT.Charged
 	switch {
 	case !h.Known:
 		return "When the record ended the plate supply was not being measured: take it as still charged."
-	case h.X > 60:
+	case charged == nil:
+		return "When the record ended this probe read " + rough(h, 1, "V") + ", but its clip had come off: that proves nothing. Take the plate supply as still charged."
+	case *charged:
 		return "When the record ended the plate supply stood at " + rough(h, 1, "V") + ": still charged."
 	}
-	return "When the record ended this probe read " + rough(h, 1, "V") + ". It proves one place only: prove every capacitor dead before touching."
+	fell := ""
+	for _, p := range f.phases {
+		if p.name == alarms.CoolDown {
+			fell = "HT went off at " + chart.ClockSeconds(p.from) + " and stayed charged after that. "
+		}
+	}
+	if low := f.Final.HT.Low; fell != "" && low.Known {
+		fell += "This probe has read 60" + nbsp + "V or less since " + chart.ClockSeconds(time.Duration(low.X*float64(time.Second))) + ". "
+	}
+	return fell + "When the record ended this probe read " + rough(h, 1, "V") + ". It proves one place only: prove every capacitor dead before touching."
 }
 
 func (v *view) benchFacts(f *facts) {

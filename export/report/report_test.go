@@ -200,14 +200,17 @@ func TestAlarmsAreToldWhole(t *testing.T) {
 
 func TestHTWords(t *testing.T) {
 	for _, tt := range []struct {
-		v    socket.Value
-		want string
+		v       socket.Value
+		charged *bool
+		want    string
 	}{
-		{socket.Value{}, "not being measured: take it as still charged."},
-		{known(61, 1), "stood at 61 V: still charged."},
-		{known(3, 1), "this probe read 3 V. It proves one place only: prove every capacitor dead before touching."},
+		{socket.Value{}, nil, "not being measured: take it as still charged."},
+		{known(61, 1), new(true), "stood at 61 V: still charged."},
+		{known(59, 1), new(true), "stood at 59 V: still charged."}, // not for 10 s yet
+		{known(0, 1), nil, "its clip had come off: that proves nothing. Take the plate supply as still charged."},
+		{known(3, 1), new(false), "this probe read 3 V. It proves one place only: prove every capacitor dead before touching."},
 	} {
-		f := gather(&Data{Final: alarms.Snapshot{HT: alarms.HTState{Volts: tt.v}}})
+		f := gather(&Data{Final: alarms.Snapshot{HT: alarms.HTState{Volts: tt.v, Charged: tt.charged}}})
 		if got := strings.ReplaceAll(f.htWords(), nbsp, " "); !strings.HasSuffix(got, tt.want) {
 			t.Errorf("%+v: %q", tt.v, got)
 		}

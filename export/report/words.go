@@ -70,6 +70,7 @@ var alarmWords = map[string]string{
 	"runaway":              "runaway on %s",
 	"sense-open":           "sense resistor open on %s",
 	"plate-lead":           "plate meter's clip off",
+	"first-power":          "a limit of the first power-up passed",
 	"cutoff-failed":        "the cut-off failed",
 	"record-failing":       "the record failed",
 	"drift":                "drift on %s",
