@@ -83,7 +83,13 @@ const (
 	biasVolts   = -40.83 // at nominal mains; rectified from a winding, so it moves with the mains
 	gridOhms    = 220e3  // grid leak: usual practice, above the handbook's 0.1 MΩ for fixed bias
 	senseOhms   = 1.0
-	meterOhms   = 10e6 // what is left of the sense resistor once it is open: the meter's input
+	// Switched off, heaters cool, the bias lasts longer than the screens, and what
+	// the tubes leave in the reservoir drains through the bleeder. Estimates.
+	bleederOhms  = 100e3
+	biasTau      = 8.0 // second
+	screenFarads = 47e-6
+	screenShare  = 0.06 // of the cathode current
+	meterOhms    = 10e6 // what is left of the sense resistor once it is open: the meter's input
 
 	// Tube law Ik = K·(Vg1 + Vg2/mu2 + Va/mu1)^1.5, the textbook's form of
 	// Child's law. K, mu2 and mu1 are fitted by least squares to four published
@@ -152,6 +158,8 @@ type Amp struct {
 	rng     *rand.Rand
 	steps   int
 	mains   float64 // less nominal, ratio
+	off     bool    // the mains have been dropped
+	bias    float64 // volt
 	ht      float64 // volt
 	screens float64 // volt
 	total   float64 // current of all four, ampere
@@ -194,6 +202,14 @@ func NewAmp(cfg Config) (*Amp, error) {
 	return a, nil
 }
 
+// Off drops the mains of the amplifier now: from the step after the latest that
+// anybody has asked for. Nothing switches it on again.
+func (a *Amp) Off() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.off = true
+}
+
 // FaultAt is the run time at which the fault begins, if there is one.
 func (a *Amp) FaultAt() time.Duration { return a.cfg.HTAt + a.cfg.FaultAt }
 
@@ -224,6 +240,7 @@ var (
 	htLag      = lag(htOhms * htFarads)
 	flickerLag = lag(flickerTau)
 	gasLag     = lag(gasTau)
+	biasLag    = lag(biasTau)
 )
 
 // wander advances an Ornstein-Uhlenbeck process about 0 by one step.
@@ -237,10 +254,18 @@ func (a *Amp) advance() {
 	now := time.Duration(a.steps) * step
 	a.mains = a.wander(a.mains, mainsSigma, mainsLag)
 	mains := 1 + a.mains
-
-	if now >= a.cfg.HTAt {
+	switch {
+	case a.off:
+		mains = 0
+		a.bias -= biasLag * a.bias
+		a.ht = max(0, a.ht-dt/htFarads*(a.total+a.ht/bleederOhms))
+		a.screens = max(0, a.screens-dt/screenFarads*(screenShare*a.total+a.screens/bleederOhms))
+	case now >= a.cfg.HTAt:
 		a.ht += htLag * (mains*htNoLoad - htOhms*a.total - a.ht)
 		a.screens += htLag * (mains*screenVolts - screenOhms*a.total - a.screens)
+		fallthrough
+	default:
+		a.bias = biasVolts * mains
 	}
 	out := Sample{T: now, Mains: mains, HT: a.ht}
 	a.total = 0
@@ -268,7 +293,7 @@ func (t *tube) advance(a *Amp, socket int, now time.Duration, mains float64) Soc
 	if socket == V6 && a.faulty(Dead, now) {
 		k *= math.Exp(-since / deadTau)
 	}
-	grid := biasVolts * mains
+	grid := a.bias
 	if socket == V7 && a.faulty(Runaway, now) {
 		if t.gasFrom == 0 {
 			t.gasFrom = t.heat - gasMargin

@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"strconv"
 	"time"
 
 	"nightsoak/acquire"
@@ -28,6 +29,28 @@ type demoCmd struct {
 // maxSpeed is where the emulated displays would have to write faster than the
 // scheduler keeps apart.
 const maxSpeed = 240
+
+// toldFile is the file in the demo's folder that every message is added to, a line of
+// JSON each.
+const toldFile = "told.jsonl"
+
+func toldTOML(path string) string {
+	return fmt.Sprintf(`
+# Whom to tell: a program that adds each message to a file.
+[[notify]]
+name = "told"
+command = ["tee", "-a", %s]
+at_least = "low"
+resolved = true
+`, strconv.Quote(path))
+}
+
+// demoLimits let a runaway be told at low priority before it is high: the
+// emulated one passes the limit about 15 min after it begins.
+const demoLimits = `
+[limits]
+runaway_within = "4m"
+`
 
 // Run emulates amplifier and meters and lets the ordinary daemon watch them.
 // Only this command knows that it is a demo: the daemon gets two files and
@@ -69,9 +92,15 @@ func (c *demoCmd) Run(a *app) error {
 		return err
 	}
 	defer rig.Close()
+	relay, err := emulate.NewRelay(amp, filepath.Join(ports, "relay"))
+	if err != nil {
+		return err
+	}
+	defer relay.Close()
 
 	f := files{Bench: filepath.Join(dir, "bench.toml"), Job: filepath.Join(dir, "job.toml")}
-	if err := errors.Join(writeFile(f.Bench, []byte(rig.BenchTOML(dir, c.Listen))), writeFile(f.Job, []byte(emulate.JobTOML()))); err != nil {
+	text := rig.BenchTOML(dir, c.Listen) + toldTOML(filepath.Join(dir, toldFile)) + relay.CutoffTOML()
+	if err := errors.Join(writeFile(f.Bench, []byte(text)), writeFile(f.Job, []byte(emulate.JobTOML()+demoLimits))); err != nil {
 		return err
 	}
 	b, j, err := f.load()

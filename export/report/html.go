@@ -412,12 +412,10 @@ func (f *facts) htWords() string {
 	}
 	fell := ""
 	for _, p := range f.phases {
-		if p.name == alarms.CoolDown {
-			fell = "HT went off at " + chart.ClockSeconds(p.from) + " and stayed charged after that. "
+		if low := f.Final.HT.Low; p.name == alarms.CoolDown && low.Known {
+			fell = fmt.Sprintf("HT fell at %s and was still charged until this probe read 60%sV or less, from %s on. ",
+				chart.ClockSeconds(p.from), nbsp, chart.ClockSeconds(time.Duration(low.X*float64(time.Second))))
 		}
-	}
-	if low := f.Final.HT.Low; fell != "" && low.Known {
-		fell += "This probe has read 60" + nbsp + "V or less since " + chart.ClockSeconds(time.Duration(low.X*float64(time.Second))) + ". "
 	}
 	return fell + "When the record ended this probe read " + rough(h, 1, "V") + ". It proves one place only: prove every capacitor dead before touching."
 }
