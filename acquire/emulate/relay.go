@@ -64,7 +64,7 @@ port = %s
 drop = %s
 reply = %s
 when = ["over-dissipation", "sense-open"]
-prove_within = "30s"
+prove_within = "60s"
 `, quote(r.board.path), quote(relayDrop+`\r`), quote(relayDropped+`\r`))
 }
 

@@ -67,10 +67,12 @@ func recorded(t *testing.T, data, run string) string {
 
 // The demo's main job: settle, name the runaway, end by itself, leave a report
 // that opens; and the recorded run judged again gives the very same events,
-// computed and not read back.
+// computed and not read back. It tells the whole story: the runaway at low, then
+// at high, people told of each, the limit, the relay dropped, HT seen to fall,
+// still charged, under 60 V at this probe; and so does the report.
 func TestDemo(t *testing.T) {
 	dir := t.TempDir()
-	out := must(t, "demo", "--speed", "60", "--for", "36s", "--fault", "runaway", "--listen", "127.0.0.1:0", "--dir", dir)
+	out := must(t, "demo", "--speed", "60", "--for", "38s", "--fault", "runaway", "--listen", "127.0.0.1:0", "--dir", dir)
 	said := map[string]string{}
 	for _, l := range strings.Split(strings.TrimSpace(out), "\n") {
 		k, v, ok := strings.Cut(l, ": ")
@@ -87,11 +89,12 @@ func TestDemo(t *testing.T) {
 
 	events := recorded(t, data, run)
 	var settled []string
-	var high, over float64
+	var low, high, over, cut, cool float64
 	for _, l := range strings.Split(strings.TrimSpace(events), "\n") {
 		var e struct {
 			T                                         float64
 			Event, Socket, Alarm, ID, Priority, State string
+			Act, Phase                                string
 		}
 		if err := json.Unmarshal([]byte(l), &e); err != nil {
 			t.Fatal(err)
@@ -101,8 +104,14 @@ func TestDemo(t *testing.T) {
 			settled = append(settled, e.Socket)
 		case e.Alarm == "runaway" && e.ID != "runaway/V7":
 			t.Errorf("a runaway of %s", e.ID)
+		case e.ID == "runaway/V7" && e.Priority == "low" && low == 0:
+			low = e.T
 		case e.ID == "runaway/V7" && e.Priority == "high" && high == 0:
 			high = e.T
+		case e.Event == "act" && e.Act == "cut" && e.ID == "over-dissipation/V7":
+			cut = e.T
+		case e.Event == "phase" && e.Phase == "cool-down":
+			cool = e.T
 		case e.ID == "over-dissipation/V7" && over == 0:
 			over = e.T
 		}
@@ -110,7 +119,36 @@ func TestDemo(t *testing.T) {
 	if len(settled) != 4 || high == 0 || over-high < 120 {
 		t.Errorf("settled %v, runaway high at %.0f s, over the limit at %.0f s\n%s", settled, high, over, events)
 	}
-	t.Logf("runaway/V7 high at %.0f s, limit at %.0f s", high, over)
+	t.Logf("runaway/V7 low at %.0f s, high at %.0f s, limit at %.0f s, cut at %.1f s, HT fell at %.0f s", low, high, over, cut, cool)
+	if low == 0 || low >= high || cut < over || cut > over+10 || cool < cut || cool > cut+60 {
+		t.Errorf("low %.0f, high %.0f, over %.0f, cut %.1f, HT fell %.0f s\n%s", low, high, over, cut, cool, events)
+	}
+	var messages []string
+	told, err := os.ReadFile(filepath.Join(dir, toldFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, l := range strings.Split(strings.TrimSpace(string(told)), "\n") {
+		var m struct{ ID, Priority, State string }
+		if err := json.Unmarshal([]byte(l), &m); err != nil {
+			t.Fatal(err)
+		}
+		if m.State == "unacknowledged" {
+			messages = append(messages, m.ID+" "+m.Priority)
+		}
+	}
+	// Low and medium come within the two seconds of wall time that make one message.
+	if m := strings.Join(messages, ", "); m != "runaway/V7 medium, runaway/V7 high, over-dissipation/V7 high" && m != "runaway/V7 low, runaway/V7 medium, runaway/V7 high, over-dissipation/V7 high" && m != "runaway/V7 low, runaway/V7 high, over-dissipation/V7 high" {
+		t.Errorf("people were told %s", m)
+	}
+	for _, want := range []string{"Runaway on V7", `>cut</td><td>V7 at 100`, "proved: HT and 4 currents were seen to fall by half", "was still charged until this probe read 60", "prove every capacitor dead before touching"} {
+		if !strings.Contains(string(page), want) {
+			t.Errorf("the report does not say %q", want)
+		}
+	}
+	if strings.Contains(strings.ToLower(string(page)), " safe ") {
+		t.Error("the report says that something is safe")
+	}
 
 	replayed := func(data string) string { return must(t, "replay", run, "--data", data, "--json") }
 	if got := replayed(data); got != events {
