@@ -89,6 +89,7 @@ type FirstPowerState struct {
 	From, To time.Duration // To is 0 while it holds
 	// Mains is what the job's mains watch shows now, volt; MainsRatio of the nominal.
 	Mains, MainsRatio socket.Value
+	Watched           bool         // the job has such a watch
 	HTLimit           socket.Value // what HT may be at most now, volt; unknown where the job expects none
 	HTUp              socket.Value // when HT first came up, second
 	HTHighest         Highest      // volt
@@ -130,7 +131,7 @@ func (p *firstPower) holds() bool { return p.begun && !p.over }
 // beginFirstPower takes that the run begins as one.
 func (e *Engine) beginFirstPower() {
 	e.first.begun = true
-	e.first.report = FirstPowerState{Holds: true, From: e.now}
+	e.first.report = FirstPowerState{Holds: true, From: e.now, Watched: e.job.FirstPower.Mains.Volts > 0}
 	for _, s := range e.sockets {
 		e.first.report.Sockets = append(e.first.report.Sockets, FirstPowerSocket{Name: s.Name})
 	}

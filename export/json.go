@@ -24,6 +24,13 @@ type stateJSON struct {
 	Alarms  []alarmJSON  `json:"alarms"`
 	Notices []string     `json:"notices"`
 	Cutoff  cutoff.State `json:"cutoff"`
+	First   *firstJSON   `json:"first_power,omitempty"` // while its limits hold
+}
+
+type firstJSON struct {
+	Mains      socket.Value `json:"mains_volts"`
+	MainsRatio socket.Value `json:"mains_ratio"`
+	HTLimit    socket.Value `json:"ht_at_most_volts"` // null where the job expects none
 }
 
 type runJSON struct {
@@ -155,6 +162,9 @@ func (s State) MarshalJSON() ([]byte, error) {
 		Alarms:  make([]alarmJSON, 0, len(snap.Alarms)),
 		Notices: append([]string{}, s.Notices...),
 		Cutoff:  s.Cutoff,
+	}
+	if f := snap.FirstPower; f != nil && f.Holds {
+		v.First = &firstJSON{known(f.Mains), known(f.MainsRatio), known(f.HTLimit)}
 	}
 	if v.Cutoff.State == "" {
 		v.Cutoff.State = cutoff.Absent

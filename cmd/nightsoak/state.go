@@ -65,6 +65,10 @@ type remoteState struct {
 	}
 	Alarms []remoteAlarm
 	Cutoff struct{ State, Why, Proof string }
+	First  *struct {
+		Mains *float64 `json:"mains_volts"`
+		Limit *float64 `json:"ht_at_most_volts"`
+	} `json:"first_power"`
 }
 
 // remoteAlarm is one alarm that is not normal.
@@ -110,6 +114,9 @@ func (s *remoteState) print(out io.Writer) error {
 		fmt.Fprintf(w, "bench %s, run %s: %s, %s since it began\n", s.Bench, s.Run.ID, s.Run.Phase, clock(time.Duration(s.Run.T*float64(time.Second))))
 	}
 	fmt.Fprintln(w, s.htWords())
+	if f := s.First; f != nil {
+		fmt.Fprintf(w, "first power-up: HT at most %s, mains %s\n", figure(f.Limit, 1, "V"), figure(f.Mains, 1, "V"))
+	}
 	if c := s.Cutoff; c.State != "absent" {
 		fmt.Fprintf(w, "cut-off %s%s%s\n", c.State, in(" (", c.Proof, ")"), in(": ", c.Why, ""))
 	}

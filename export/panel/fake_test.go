@@ -169,6 +169,13 @@ func scene(name string) *fake {
 			k[i].SettlesAt = socket.Value{X: 0.0412, U: 0.0004, Known: true}
 		}
 		k[3].SettlesIn, k[3].SettlesAt = socket.Value{}, socket.Value{}
+	case "first-power":
+		snap.Phase, snap.PhaseSince, snap.T = alarms.WarmUp, minutes(4.2), minutes(6)
+		snap.HT, snap.FirstPower = alarms.HTState{Volts: is(244.6), Charged: charged(true)}, &alarms.FirstPowerState{Holds: true, Watched: true, Mains: is(124.2), MainsRatio: is(0.54), HTLimit: is(274.4)}
+		for i, ma := range []float64{0.62, 1.04, 10.3, 0} {
+			k[i].Figures, k[i].Settled, k[i].SettledRatio, k[i].DriftPerHour = figures(ma, 244.6), false, socket.Value{}, socket.Value{}
+		}
+		k[3].Figures = socket.Figures{}
 	case "runaway":
 		k[2].Figures, k[2].DriftPerHour, k[2].Settled = figures(52.8, 459), is(0.84), false
 		runaway(alarms.High, alarms.Unacknowledged)

@@ -364,7 +364,7 @@ func TestPagesEscape(t *testing.T) {
 // which is another package's, is left out.
 func TestPagesGolden(t *testing.T) {
 	for _, c := range []struct{ scene, path string }{
-		{"runaway", "/wall"}, {"unknown", "/wall"}, {"discharged", "/wall"}, {"none", "/wall"}, {"unknown", "/"}, {"trimmed", "/idle"},
+		{"runaway", "/wall"}, {"unknown", "/wall"}, {"discharged", "/wall"}, {"none", "/wall"}, {"unknown", "/"}, {"trimmed", "/idle"}, {"first-power", "/"},
 	} {
 		name := strings.Trim(c.scene+"-"+strings.Trim(c.path, "/"), "-") + ".html"
 		t.Run(name, func(t *testing.T) {

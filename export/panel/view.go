@@ -24,7 +24,7 @@ import (
 // stream sends a section again when it has changed, so what people see is
 // worded in one place, here.
 var sections = map[string][]string{
-	"bench": {"head", "cutoff", "notices", "alarms", "sockets", "trace", "meters", "happened", "adjust", "runs"},
+	"bench": {"head", "cutoff", "first", "notices", "alarms", "sockets", "trace", "meters", "happened", "adjust", "runs"},
 	"wall":  {"head", "sockets", "verdict", "trace"},
 	"idle":  {"head", "hand", "trims", "verdict"},
 }
@@ -65,6 +65,7 @@ type view struct {
 	Watches []watchView
 	Notices []string
 	Cut     cutView
+	First   *firstView // nil but while the limits of a first power-up hold
 	Events  []eventView
 	Before  int // events of this run that are not shown
 	LastSeq int // sequence number of the last event
@@ -72,6 +73,14 @@ type view struct {
 	Runs    []runRow
 	RunsErr string
 }
+
+// firstView is a first power-up.
+type firstView struct {
+	HT, Mains string // with what they are measured against
+	Sockets   []firstSocket
+}
+
+type firstSocket struct{ Name, Current string }
 
 // cutView is the cut-off in words.
 type cutView struct {
@@ -161,11 +170,15 @@ func look(name string, s *export.State, events []alarms.Event) *view {
 	v := &view{Name: name, Build: build, Bench: s.Bench, On: s.RunID != "", Run: s.RunID, Ticket: s.Ticket, Amp: s.Amplifier, Notices: s.Notices}
 	if v.On {
 		v.Phase = string(snap.Phase)
+		if f := snap.FirstPower; f != nil && f.Holds {
+			v.Phase += ", first power-up"
+		}
 		v.Phased = ago(snap.T - snap.PhaseSince)
 		v.Elapsed = ago(snap.T)
 		v.Started = s.Wall(0).Local().Format("2006-01-02 15:04 MST")
 	}
 	v.Cut = lookCutoff(s.Cutoff)
+	v.First = lookFirst(snap)
 	v.HT = lookHT(snap.HT, snap.Phase, v.On)
 	for _, a := range snap.Alarms {
 		v.Alarms = append(v.Alarms, lookAlarm(s, a))
@@ -295,6 +308,45 @@ func lookHT(ht alarms.HTState, phase alarms.Phase, on bool) htView {
 		v.Words, v.Down = "prove every capacitor dead before touching", true
 	}
 	return v
+}
+
+// lookFirst is what counts while the variac comes up: HT against the mains, and
+// every current from the first milliamp.
+func lookFirst(snap *alarms.Snapshot) *firstView {
+	f := snap.FirstPower
+	if f == nil || !f.Holds {
+		return nil
+	}
+	v := &firstView{HT: "unknown"}
+	if h := snap.HT.Volts; h.Known {
+		v.HT = places(h.X) + " V"
+	}
+	if f.HTLimit.Known {
+		v.HT += " of at most " + places(f.HTLimit.X) + " V"
+	}
+	switch {
+	case f.Mains.Known && f.MainsRatio.Known:
+		v.Mains = fmt.Sprintf("%s V, %.0f %%", places(f.Mains.X), 100*f.MainsRatio.X)
+	case f.Watched:
+		v.Mains = "unknown"
+	}
+	for i := range snap.Sockets {
+		k := &snap.Sockets[i]
+		v.Sockets = append(v.Sockets, firstSocket{k.Name, small(current(k))})
+	}
+	return v
+}
+
+// small is a current with as many decimals as it is small: the meters give no more.
+func small(i socket.Value) string {
+	if !i.Known {
+		return "unknown"
+	}
+	decimals := 1
+	if math.Abs(i.X) < 0.00995 {
+		decimals = 2
+	}
+	return strings.Replace(fmt.Sprintf("%.*f mA", decimals, 1000*i.X+0), "-", "\u2212", 1)
 }
 
 func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {

@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
 	"nightsoak/alarms/cutoff"
@@ -175,5 +177,30 @@ func TestCutoffWords(t *testing.T) {
 		if strings.Contains(ask(t, src, Options{}, "GET", "/wall", "", nil).Body.String(), `id="cutoff"`) {
 			t.Error("the wall has a button")
 		}
+	}
+}
+
+// The banner of a first power-up: HT against what it may be and the mains, every
+// current from the first milliamp, what is not known as unknown; and it goes
+// with the limits.
+func TestFirstPowerBanner(t *testing.T) {
+	f := scene("first-power")
+	v := look("bench", &f.state, nil)
+	want := &firstView{HT: "245 V of at most 274 V", Mains: "124 V, 54 %", Sockets: []firstSocket{{"V5", "0.62 mA"}, {"V6", "1.04 mA"}, {"V7", "10.3 mA"}, {"V8", "unknown"}}}
+	if diff := cmp.Diff(want, v.First, cmp.AllowUnexported(firstView{}, firstSocket{})); diff != "" || v.Phase != "warm-up, first power-up" {
+		t.Errorf("phase %q, %s", v.Phase, diff)
+	}
+	p := f.state.Snapshot.FirstPower
+	p.Mains, p.HTLimit, f.state.Snapshot.HT.Volts = socket.Value{}, socket.Value{}, socket.Value{}
+	if v := look("bench", &f.state, nil).First; v.HT != "unknown" || v.Mains != "unknown" {
+		t.Errorf("nothing known: %+v", v)
+	}
+	p.Watched = false
+	if v := look("bench", &f.state, nil).First; v.Mains != "" {
+		t.Errorf("no mains watch: %+v", v)
+	}
+	p.Holds = false
+	if v := look("bench", &f.state, nil); v.First != nil || v.Phase != "warm-up" {
+		t.Errorf("in soak: %+v", v)
 	}
 }
