@@ -31,6 +31,7 @@ type view struct {
 	Warm                                  template.HTML // enlarged; on the owner's page where there is room for it
 	WarmFront                             bool
 	Against                               *viewAgainst
+	First                                 *viewFirst
 	Verify                                [][2]string
 	Ticket, Amplifier, Bench, RunID       string
 	Started, SoftwareVersion, CoreVersion string
@@ -169,6 +170,7 @@ func (f *facts) view() *view {
 	v.Checks = f.checks()
 	v.logRows(f)
 	v.Against = f.against()
+	v.First = f.firstPower()
 	v.Verify = f.verifyWords()
 	return v
 }

@@ -107,12 +107,13 @@ func writeJSON(w io.Writer, f *facts) error {
 		Limits    jsonLimits      `json:"limits"`
 		Quality   *alarms.Quality `json:"alarm_quality"`
 		Host      []string        `json:"host"`
-		Against   *jsonAgainst    `json:"against,omitempty"` // the run to compare with
+		First     *jsonFirst      `json:"first_power,omitempty"` // of a run that began as one
+		Against   *jsonAgainst    `json:"against,omitempty"`     // the run to compare with
 	}{
 		Run: f.runJSON(), FiguresT: seconds(snap.T), Amplifier: amplifierJSON(snap.Amplifier),
 		Verdict: v.Headline, Beside: append([]string{}, v.Beside...),
 		Sockets: f.socketsJSON(), Meters: []jsonMeter{},
-		Limits: limitsOf(f.Job.Limits), Quality: &f.quality, Host: append([]string{}, f.Host...),
+		Limits: limitsOf(f.Job.Limits), Quality: &f.quality, Host: append([]string{}, f.Host...), First: f.firstPowerJSON(),
 	}
 	if f.before != nil {
 		head.Against = &jsonAgainst{f.before.runJSON(), f.before.socketsJSON()}

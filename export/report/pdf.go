@@ -289,6 +289,39 @@ func (s *sheet) benchPages(f *facts, v *view) {
 		{head: "Share of\nlimit then", right: true}, {head: "Worst share\nand when", right: true}, {head: "Last\nshare", right: true}}, rows)
 	s.para("Times are hours:minutes:seconds since the run began. ± is the expanded uncertainty, about 95 %, from the meters’ accuracy, the last digit and the resistors’ tolerance; where it is missing it is not known. Screen current counts as plate current unless it was measured or set in the job.", smallSize, quietTone)
 
+	if p := v.First; p != nil {
+		s.heading("First power-up", 90)
+		s.para(p.Words, smallSize+.4, plainTone)
+		s.y += 3
+		rows = nil
+		for _, k := range p.Sockets {
+			rows = append(rows, cells(k[:]...))
+		}
+		s.table([]column{{head: "Socket"}, {head: "First\nconducted at", right: true}, {head: "HT\nthen", right: true}, {head: "Highest\ncurrent", right: true}, {head: "and\nwhen", right: true}}, rows)
+		if len(p.Rise) > 0 {
+			s.y += 4
+			columns := []column{{head: "HT coming up", right: true}, {head: "Mains", right: true}, {head: "HT", right: true}}
+			rows = nil
+			for _, r := range p.Rise {
+				if p.ByMains {
+					rows = append(rows, cells(r[:]...))
+				} else {
+					rows = append(rows, cells(r[0], r[2]))
+				}
+			}
+			if !p.ByMains {
+				columns = append(columns[:1], columns[2])
+			}
+			s.table(columns, rows)
+		}
+		for _, r := range p.Raised {
+			s.para(r, smallSize+.4, plainTone)
+		}
+		if len(p.Raised) == 0 {
+			s.para("Nothing was raised in that time.", smallSize+.4, plainTone)
+		}
+	}
+
 	if a := v.Against; a != nil {
 		s.heading("Then and now", 90)
 		s.para(a.Words, smallSize+.4, plainTone)

@@ -37,7 +37,7 @@ func TestJSONKeepsItsSchema(t *testing.T) {
 	both.Against, both.Hash = night(time.Hour, false), strings.Repeat("0f", 32)
 	unfinished := night(time.Hour, false)
 	unfinished.Ended = false
-	runs := map[string]*Data{"quiet": night(whole, false), "runaway": night(3*time.Hour, true), "large, against": both, "unfinished": unfinished}
+	runs := map[string]*Data{"quiet": night(whole, false), "runaway": night(3*time.Hour, true), "large, against": both, "unfinished": unfinished, "first power-up": firstNight(false), "first power-up, still": firstNight(true)}
 	maps.Copy(runs, little())
 	delete(runs, "odd events") // which no engine makes
 	for name, d := range runs {
