@@ -438,6 +438,9 @@ func TestRules(t *testing.T) {
 		"gone":               {with(func(a *alarms.AlarmState) { a.Active = false }), 200 * time.Second, false},
 		"acknowledged":       {with(func(a *alarms.AlarmState) { a.State = alarms.Acknowledged }), 200 * time.Second, true},
 		"shelved":            {with(func(a *alarms.AlarmState) { a.State = alarms.Shelved }), 200 * time.Second, true},
+		"first power":        {with(func(a *alarms.AlarmState) { a.Alarm = alarms.FirstPowerName }), 100 * time.Second, true},
+		"first power, out":   {with(func(a *alarms.AlarmState) { a.Alarm, a.State = alarms.FirstPowerName, alarms.OutOfService }), 200 * time.Second, false},
+		"first power, over":  {with(func(a *alarms.AlarmState) { a.Alarm, a.Active = alarms.FirstPowerName, false }), 200 * time.Second, false},
 		"out of service":     {with(func(a *alarms.AlarmState) { a.State = alarms.OutOfService }), 200 * time.Second, false},
 	} {
 		if got := r.Cuts(c.alarm, c.t); got != c.want {
@@ -447,6 +450,9 @@ func TestRules(t *testing.T) {
 	e := &alarms.Event{Event: alarms.EventAlarm, Alarm: "runaway", Priority: alarms.High, State: alarms.Unacknowledged}
 	if r.AtOnce(e) {
 		t.Error("at once, though 5 s are asked for")
+	}
+	if first := (&alarms.Event{Event: alarms.EventAlarm, Alarm: alarms.FirstPowerName, Priority: alarms.High, State: alarms.Unacknowledged}); !r.AtOnce(first) {
+		t.Error("a first power-up's alarm waits")
 	}
 	r.After = 0
 	if !r.AtOnce(e) {

@@ -45,11 +45,12 @@ resolved = true
 `, strconv.Quote(path))
 }
 
-// demoLimits let the emulated runaway be told at low priority before it is high:
-// two minutes after it begins the limit may be 2 to 30 min away.
+// demoLimits let the emulated runaway be told at low priority long before it is
+// high: two minutes after it begins its limit may be one minute away, or half an
+// hour, and three minutes before it gets there none is sure.
 const demoLimits = `
 [limits]
-runaway_within = "40s"
+runaway_within = "18s"
 `
 
 // Run emulates amplifier and meters and lets the ordinary daemon watch them.
