@@ -131,7 +131,7 @@ func (p *firstPower) holds() bool { return p.begun && !p.over }
 // beginFirstPower takes that the run begins as one.
 func (e *Engine) beginFirstPower() {
 	e.first.begun = true
-	e.first.report = FirstPowerState{Holds: true, From: e.now, Watched: e.job.FirstPower.Mains.Volts > 0}
+	e.first.report = FirstPowerState{Holds: true, From: e.now, Watched: e.job.FirstPower.Mains.Volts > 0, HTLimit: e.firstPowerHT()}
 	for _, s := range e.sockets {
 		e.first.report.Sockets = append(e.first.report.Sockets, FirstPowerSocket{Name: s.Name})
 	}

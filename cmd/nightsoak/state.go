@@ -115,7 +115,14 @@ func (s *remoteState) print(out io.Writer) error {
 	}
 	fmt.Fprintln(w, s.htWords())
 	if f := s.First; f != nil {
-		fmt.Fprintf(w, "first power-up: HT at most %s, mains %s\n", figure(f.Limit, 1, "V"), figure(f.Mains, 1, "V"))
+		limit, mains := "no HT expected", ""
+		if f.Limit != nil {
+			limit = "HT at most " + figure(f.Limit, 1, "V")
+		}
+		if f.Mains != nil {
+			mains = ", mains " + figure(f.Mains, 1, "V")
+		}
+		fmt.Fprintf(w, "first power-up: %s%s\n", limit, mains)
 	}
 	if c := s.Cutoff; c.State != "absent" {
 		fmt.Fprintf(w, "cut-off %s%s%s\n", c.State, in(" (", c.Proof, ")"), in(": ", c.Why, ""))
