@@ -306,11 +306,11 @@ func (h *Hand) Try() error {
 func (h *Hand) Close() error {
 	close(h.closing)
 	<-h.ended
+	h.file.mu.Lock() // before mu, as wherever both are held
+	defer h.file.mu.Unlock()
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	var err error
-	h.file.mu.Lock()
-	defer h.file.mu.Unlock()
 	if !h.saved || h.behind {
 		err = h.file.write(h.kept)
 	}

@@ -89,6 +89,19 @@ func judge(h *Hand, long time.Duration) {
 	}
 }
 
+// Close comes to an end whatever is just being brought to the disk.
+func TestCloseWhileSaving(t *testing.T) {
+	for range 300 {
+		var l lever
+		h := newHand(t, pulses(), &l, t.TempDir())
+		h.Judged(time.Now())
+		go h.Cut(Cause{Text: "a test"})
+		if err := h.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 // Pulses come only while readings are judged, stop within the lease and one
 // period of the last, and come again only by a person.
 func TestLease(t *testing.T) {
