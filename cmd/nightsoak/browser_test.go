@@ -90,12 +90,17 @@ func (p *tab) open(t *testing.T, url string, width, height int64) {
 	p.do(t, url, chromedp.EmulateViewport(width, height), chromedp.Navigate(url))
 }
 
+// evaluate evaluates a JavaScript expression in the page as it is.
+func evaluate[T any](p *tab, js string) (T, error) {
+	ctx, cancel := context.WithTimeout(p.ctx, 30*time.Second)
+	defer cancel()
+	return chromedp.Run(ctx, chromedp.Evaluate[T](js))
+}
+
 // see evaluates a JavaScript expression in the page.
 func see[T any](t *testing.T, p *tab, js string) T {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(p.ctx, 30*time.Second)
-	defer cancel()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](js))
+	v, err := evaluate[T](p, js)
 	if err != nil {
 		t.Fatalf("%v\n%s", err, js)
 	}
@@ -103,14 +108,17 @@ func see[T any](t *testing.T, p *tab, js string) T {
 }
 
 // becomes waits until a JavaScript condition holds; the deadline bounds failure only.
+// Between two pages there is no body, and for a moment no page to ask.
 func (p *tab) becomes(t *testing.T, what, js string) {
 	t.Helper()
+	var err error
 	for began := time.Now(); time.Since(began) < 20*time.Second; time.Sleep(20 * time.Millisecond) {
-		if see[bool](t, p, js) {
+		var so bool
+		if so, err = evaluate[bool](p, js); err == nil && so {
 			return
 		}
 	}
-	t.Fatalf("never so: %s: %s\n%s", what, js, see[string](t, p, `document.body.innerText`))
+	t.Fatalf("never so: %s: %s (last error: %v)\n%s", what, js, err, see[string](t, p, `document.body.innerText`))
 }
 
 type box struct{ Left, Top, Right, Bottom float64 }
