@@ -214,7 +214,7 @@ var supplyRule = &benchRule{
 		return when(off > e.job.Limits.Supply*e.ownCond("supply").inside())
 	},
 	text: func(e *Engine) string {
-		return fmt.Sprintf("HT %.0f V, %+.1f %% from the settled %.0f V", e.supply.volts.X, 100*(e.supply.volts.X/e.supply.settled-1), e.supply.settled)
+		return fmt.Sprintf("HT %.0f V, %+.1f %% from the settled %.0f V", math.Round(e.supply.volts.X)+0, 100*(e.supply.volts.X/e.supply.settled-1), e.supply.settled)
 	},
 }
 
@@ -242,9 +242,9 @@ var plateLead = &benchRule{
 				s.plate.Name, s.plate.last.Text(), s.plate.last.Unit(), s.Name)
 		}
 		if e.supply.reference() == 0 {
-			return fmt.Sprintf("HT reads %.0f V while tubes conduct: the plate lead is off and dissipation is unknown", e.supply.volts.X)
+			return fmt.Sprintf("HT reads %.0f V while tubes conduct: the plate lead is off and dissipation is unknown", math.Round(e.supply.volts.X)+0)
 		}
 		return fmt.Sprintf("HT reads %.0f V while tubes still conduct: the plate lead is off and dissipation is unknown; the last settled %.0f V are used for the limit",
-			e.supply.volts.X, e.supply.reference())
+			math.Round(e.supply.volts.X)+0, e.supply.reference())
 	},
 }

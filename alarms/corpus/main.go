@@ -5,6 +5,7 @@
 //
 //	go run ./alarms/corpus                 # every night, a third of an hour on two cores
 //	go run ./alarms/corpus -seeds 6 -v     # six seeds of each kind, each miss and false alarm named
+//	go run ./alarms/corpus -first 50       # fifty nights of each kind that nobody has looked at
 package main
 
 import (
@@ -28,6 +29,7 @@ func main() {
 	var c choice
 	flag.StringVar(&c.kinds, "kinds", "", "kinds of night, separated by commas; all when empty")
 	flag.IntVar(&c.seeds, "seeds", night.Seeds, "how many seeds of each kind")
+	flag.Uint64Var(&c.first, "first", 0, "the first seed; from 50 on nobody has looked at any")
 	flag.StringVar(&c.third, "third", "all", "which seeds: all, seen (looked at while building) or unseen")
 	verbose := flag.Bool("v", false, "name each miss and each false alarm")
 	flag.Parse()
@@ -67,6 +69,7 @@ func main() {
 type choice struct {
 	kinds, third string
 	seeds        int
+	first        uint64
 }
 
 // id is one night.
@@ -91,7 +94,7 @@ func (c choice) nights() ([]id, error) {
 	}
 	var ids []id
 	for _, k := range kinds {
-		for seed := range uint64(c.seeds) {
+		for seed := c.first; seed < c.first+uint64(c.seeds); seed++ {
 			if c.third == "all" || night.Unseen(seed) == (c.third == "unseen") {
 				ids = append(ids, id{k, seed})
 			}

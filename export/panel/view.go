@@ -342,11 +342,11 @@ func small(i socket.Value) string {
 	if !i.Known {
 		return "unknown"
 	}
-	decimals := 1
+	decimals, finest := 1, 10.0
 	if math.Abs(i.X) < 0.00995 {
-		decimals = 2
+		decimals, finest = 2, 100
 	}
-	return strings.Replace(fmt.Sprintf("%.*f mA", decimals, 1000*i.X+0), "-", "\u2212", 1)
+	return strings.Replace(fmt.Sprintf("%.*f mA", decimals, math.Round(1000*i.X*finest)/finest+0), "-", "\u2212", 1)
 }
 
 func lookSocket(k *alarms.SocketState, phase alarms.Phase) socketView {
@@ -531,7 +531,7 @@ func unit(v socket.Value, scale float64, unit string) string {
 	if !v.Known {
 		return "unknown"
 	}
-	return strings.Replace(fmt.Sprintf("%.1f %s", v.X*scale+0, unit), "-", "\u2212", 1)
+	return strings.Replace(fmt.Sprintf("%.1f %s", math.Round(10*v.X*scale)/10+0, unit), "-", "\u2212", 1)
 }
 
 // places is volts as a person reads them: a decimal only where it matters.

@@ -232,6 +232,8 @@ func TestFigure(t *testing.T) {
 		{known(0.0412, 0.00001), 1000, 1, "41.20 ± 0.02 mA"},
 		{known(0.0412, 1e-9), 1000, 1, "41.200 ± 0.001 mA"},
 		{known(0, 0), 1000, 1, "0.0 mA"},
+		{known(-0.00003, 0), 1000, 1, "0.0 mA"},
+		{known(-0.0000003, 0.0003), 1000, 1, "0.0 ± 0.6 mA"},
 	} {
 		if got := strings.ReplaceAll(figure(tt.v, tt.scale, tt.decimals, "mA"), nbsp, " "); got != tt.want {
 			t.Errorf("%+v: %q, want %q", tt.v, got, tt.want)

@@ -36,11 +36,14 @@ func figure(v socket.Value, scale float64, decimals int, unit string) string {
 		return unknown
 	}
 	x, u := v.X*scale, 2*v.U*scale
+	for u > 0 && decimals < 3 && u < 0.95*math.Pow10(-decimals) {
+		decimals++
+	}
+	if math.Abs(x) < 0.5*math.Pow10(-decimals) {
+		x = 0 // never "-0"
+	}
 	if !(u > 0) {
 		return fmt.Sprintf("%.*f%s%s", decimals, x, nbsp, unit)
-	}
-	for decimals < 3 && u < 0.95*math.Pow10(-decimals) {
-		decimals++
 	}
 	u = max(u, math.Pow10(-decimals)) // never shown as nothing
 	return fmt.Sprintf("%.*f%s±%[3]s%.[1]*[4]f%[3]s%[5]s", decimals, x, nbsp, u, unit)
