@@ -92,6 +92,7 @@ func MeasureQuality(events []Event, end time.Duration) Quality {
 	all := map[string]*alarm{}
 	var order []string
 	var told, raised []moment
+	cut := time.Duration(-1)
 	stale := func(id string, a *alarm, now time.Duration) {
 		if a.from >= 0 && now-a.from > staleAfter && !slices.Contains(q.Stale, id) {
 			q.Stale = append(q.Stale, id)
@@ -102,6 +103,9 @@ func MeasureQuality(events []Event, end time.Duration) Quality {
 		at := time.Duration(ev.T)
 		if ev.Event == EventGap && ev.From != nil {
 			q.Watched -= max(0, ev.T-*ev.From)
+		}
+		if ev.Event == EventAct && ev.Act == "cut" {
+			cut = at
 		}
 		if ev.Event != EventAlarm {
 			continue
@@ -128,7 +132,8 @@ func MeasureQuality(events []Event, end time.Duration) Quality {
 			}
 		}
 		if !active && a.toldAt >= 0 {
-			if at-a.toldAt < fleetingWithin && !slices.Contains(q.Fleeting, ev.ID) {
+			// What ended because the mains were dropped was answered in time.
+			if at-a.toldAt < fleetingWithin && cut < a.toldAt && !slices.Contains(q.Fleeting, ev.ID) {
 				q.Fleeting = append(q.Fleeting, ev.ID)
 			}
 			a.toldAt = -1

@@ -74,6 +74,8 @@ func TestQuality(t *testing.T) {
 		{"not chattering", script(toldAt{0, "a", Unacknowledged, Low}, toldAt{30 * time.Second, "a", Unacknowledged, Low}, toldAt{m + 1e6, "a", Unacknowledged, Low}), time.Hour,
 			func(q Quality) bool { return len(q.Chattering) == 0 && len(q.Fleeting) == 0 }},
 		{"not fleeting", script(toldAt{0, "a", Unacknowledged, Low}, toldAt{m, "a", Returned, Low}), time.Hour, func(q Quality) bool { return len(q.Fleeting) == 0 }},
+		{"ended by a cut", append(script(toldAt{0, "a", Unacknowledged, High}), append([]Event{{T: Seconds(time.Second), Event: EventAct, Act: "cut", ID: "a"}},
+			script(toldAt{10 * time.Second, "a", Returned, High})...)...), time.Hour, func(q Quality) bool { return len(q.Fleeting) == 0 }},
 		{"fleeting and latched", script(toldAt{0, "a", Unacknowledged, High}, toldAt{10 * time.Second, "a", Acknowledged, High}, toldAt{59 * time.Second, "a", Latched, High}), time.Hour,
 			func(q Quality) bool { return slices.Equal(q.Fleeting, []string{"a"}) }},
 		{"stale at the end", script(toldAt{0, "a", Unacknowledged, Low}, toldAt{m, "a", Acknowledged, Low}), 24*time.Hour + 1e6,

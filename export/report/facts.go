@@ -19,6 +19,7 @@ type facts struct {
 	phases   []phase
 	gaps     []gap
 	alarms   []*episode
+	cuts     []*alarms.Event // acts
 	quality  alarms.Quality
 	weakened []string        // what the files took from alarms that are high
 	settled  []*alarms.Event // per socket, since the last warm-up and the last adjustment; nil if not
@@ -92,6 +93,9 @@ func gather(in *Data) *facts {
 				f.settled[s] = e
 			}
 		case alarms.EventAct:
+			if e.Act == "cut" {
+				f.cuts = append(f.cuts, e)
+			}
 			if e.Act != "adjusted" {
 				break
 			}
@@ -269,6 +273,26 @@ func (f *facts) unwatched() []string {
 	return w
 }
 
+// cause is what the mains were dropped for, in words.
+func (f *facts) cause(cut *alarms.Event) string {
+	for _, e := range f.alarms {
+		if cut.ID != "" && e.changes[0].ID == cut.ID {
+			return e.words()
+		}
+	}
+	return cut.Text
+}
+
+// fell says whether HT was seen to go after the mains were told to drop.
+func (f *facts) fell(cut time.Duration) string {
+	for _, p := range f.phases {
+		if p.name == alarms.CoolDown && p.from >= cut && p.from-cut < 5*time.Minute {
+			return "HT was under half of what it had been at " + chart.ClockSeconds(p.from) + "."
+		}
+	}
+	return "HT was not seen to fall after it."
+}
+
 // verdict is what can be said of the run in a sentence, and what must be said
 // beside it. It follows from the record alone; where the record does not
 // tell, it says so.
@@ -316,6 +340,9 @@ func (f *facts) verdict() verdict {
 		v.Headline = "Settled and stayed within its limits " + held + "."
 	}
 	say := func(format string, a ...any) { v.Beside = append(v.Beside, fmt.Sprintf(format, a...)) }
+	for _, c := range f.cuts {
+		say("The mains were told to drop at %s: %s. %s", chart.ClockSeconds(time.Duration(c.T)), f.cause(c), f.fell(time.Duration(c.T)))
+	}
 	if len(serious) > 0 && len(medium) > 0 {
 		say("Also: %s.", few(medium))
 	}

@@ -48,7 +48,7 @@ type view struct {
 	Log                                   []viewLog
 	About                                 [][2]string // each kind of alarm that came
 	Quality                               []alarms.QualityLine
-	QualitySource                         string
+	QualityWords                          string
 	Checks                                []viewCheck
 	HT                                    string
 	AlarmsLeft                            int // not told on the owner's page
@@ -166,7 +166,8 @@ func (f *facts) view() *view {
 	v.benchFacts(f)
 	v.meterRows(f)
 	v.limitRows(f)
-	v.Quality, v.QualitySource = f.quality.Lines(), alarms.PerHour.Source
+	v.Quality = f.quality.Lines()
+	v.QualityWords = "Counted each time an alarm asked for a person. Targets: " + alarms.PerHour.Source + "; they are meant for a month or more, so one run only says which way it leans. Chattering is told three times within a minute, fleeting over within one: conventions for finding them."
 	v.Checks = f.checks()
 	v.logRows(f)
 	v.Against = f.against()

@@ -422,6 +422,14 @@ func (s *sheet) benchPages(f *facts, v *view) {
 		s.table([]column{{head: ""}, {head: "Alarm"}, {head: "Course"}, {head: "Advice given", loose: true}}, rows)
 	}
 
+	s.heading("How well the alarms served", 60)
+	rows = nil
+	for _, l := range v.Quality {
+		rows = append(rows, cells(l.Name, l.Figure, l.Target, l.Manageable, l.Mark))
+	}
+	s.table([]column{{head: "Figure"}, {head: "This run", loose: true}, {head: "Target"}, {head: "Manageable"}, {head: ""}}, rows)
+	s.para(v.QualityWords, smallSize, quietTone)
+
 	for _, c := range v.Checks {
 		s.heading(c.Title, 60)
 		s.para(c.Words, smallSize+.4, plainTone)

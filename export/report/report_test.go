@@ -111,6 +111,16 @@ func TestVerdict(t *testing.T) {
 		}, "Runaway on V7, past its limit: see the alarms.", []string{"Also: drift on V6."}},
 		{"runaway seen early", func(d *Data) { alarm(d, "runaway", "V7", alarms.High, alarms.Unacknowledged, alarms.Normal) },
 			"Runaway on V7: see the alarms.", nil},
+		{"cut for an alarm", func(d *Data) {
+			without(d, func(e alarms.Event) bool { return e.T > alarms.Seconds(9*time.Hour) })
+			alarm(d, "runaway", "V7", alarms.High, alarms.Unacknowledged)
+			d.Events = append(d.Events, alarms.Event{T: alarms.Seconds(9 * time.Hour), Event: alarms.EventAct, Act: "cut", ID: "runaway/V7", Text: "V7 up 8 mA"},
+				alarms.Event{T: alarms.Seconds(9*time.Hour + 12*time.Second), Event: alarms.EventPhase, Phase: alarms.CoolDown})
+		}, "Runaway on V7: see the alarms.", []string{"The mains were told to drop at 9:00:00: runaway on V7. HT was under half of what it had been at 9:00:12.",
+			"The soak asked for was 10 h; this one was 8 h 47 min."}},
+		{"cut by a person, and HT stays", func(d *Data) {
+			d.Events = append(d.Events, alarms.Event{T: alarms.Seconds(9 * time.Hour), Event: alarms.EventAct, Act: "cut", Text: "a person said: cut now"})
+		}, "Settled and stayed within its limits for 10 h.", []string{"The mains were told to drop at 9:00:00: a person said: cut now. HT was not seen to fall after it."}},
 		{"sense open", func(d *Data) { alarm(d, "sense-open", "V8", alarms.High, alarms.Unacknowledged) },
 			"Sense resistor open on V8: see the alarms.", nil},
 		{"drift", func(d *Data) {
