@@ -118,14 +118,32 @@ func (s *socketState) worse() bool {
 // heaters follow it in their own time, and the current steps with them.
 const stepQuiet = 9
 
-// step compares 10 s with the 10 s before, leaving one bin between them for a
-// step that falls inside it: both log ratio. Both bins after must have moved from
-// both before: one alone is an excursion, not a step.
-func (s *socketState) step() (size, unsure float64, after bin, ok bool) {
+// stepped compares 10 s with the 10 s before, leaving one bin between them for a
+// step that falls inside it: log ratio. Both bins after must have moved from both
+// before: one alone is an excursion, not a step.
+func (s *socketState) stepped() (size float64, ok bool) {
 	n := len(s.bins)
 	if n < 5 || s.bins[n-1].k != s.bins[n-5].k+4 || s.bins[n-1].k < s.e.binNumber-2 {
+		return 0, false
+	}
+	size = math.Inf(1)
+	for _, before := range s.bins[n-5 : n-3] {
+		for _, after := range s.bins[n-2:] {
+			if x := s.net(before, after); math.Abs(x) < math.Abs(size) {
+				size = x
+			}
+		}
+	}
+	return size, true
+}
+
+// step is a step between calm bins, while the supply stands still: size and
+// what it is unsure by, both log ratio.
+func (s *socketState) step() (size, unsure float64, after bin, ok bool) {
+	if size, ok = s.stepped(); !ok {
 		return 0, 0, bin{}, false
 	}
+	n := len(s.bins)
 	for _, i := range [...]int{1, 2, 4, 5} {
 		if !s.bins[n-i].calm() {
 			return 0, 0, bin{}, false
@@ -136,23 +154,15 @@ func (s *socketState) step() (size, unsure float64, after bin, ok bool) {
 			return 0, 0, bin{}, false
 		}
 	}
-	size = math.Inf(1)
-	for _, before := range s.bins[n-5 : n-3] {
-		for _, after := range s.bins[n-2:] {
-			if x := s.net(before, after); math.Abs(x) < math.Abs(size) {
-				size = x
-			}
-		}
-	}
 	after = s.recent()
 	return size, s.unsure(middle(s.bins[n-5:n-3]), after), after, true
 }
 
-// alone says whether no other socket stepped at the same moment by nearly as
-// much or more: what moves several is the supply, and the greatest is the cause.
+// alone says whether no other socket stepped at the same moment, calm or not, by
+// nearly as much or more: what moves several is the supply, and the greatest is the cause.
 func (s *socketState) alone(size float64) bool {
 	for _, o := range s.e.sockets {
-		if other, _, _, ok := o.step(); o != s && ok && math.Abs(other) > math.Abs(size)/2 {
+		if other, ok := o.stepped(); o != s && ok && math.Abs(other) > math.Abs(size)/2 {
 			return false
 		}
 	}
