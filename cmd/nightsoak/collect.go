@@ -260,10 +260,9 @@ func (h *hashing) sum() (string, error) {
 
 // reporting is how a report is asked for.
 type reporting struct {
-	suffix   string // one of report.Suffixes, or ".csv"
-	paper    report.Paper
-	against  *record.Info
-	rejected []uint64 // frames of each meter, where it is still known
+	suffix  string // one of report.Suffixes, or ".csv"
+	paper   report.Paper
+	against *record.Info
 }
 
 // writeReport writes a recorded run.
@@ -278,7 +277,7 @@ func writeReport(ctx context.Context, w io.Writer, s *record.Store, info record.
 	if err != nil {
 		return err
 	}
-	d.Rejects, d.Paper = how.rejected, how.paper
+	d.Rejects, d.Paper = info.Rejected, how.paper
 	if how.against != nil {
 		if d.Against, err = collect(ctx, s, *how.against, keep); err != nil {
 			return err

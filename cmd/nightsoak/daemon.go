@@ -69,7 +69,6 @@ type daemon struct {
 		*collector // nil before the first run
 		id         string
 		writer     *record.Writer
-		rejects    []drivers.Rejects // what had been rejected when the run began; nil when it began in another life
 	}
 }
 
@@ -262,6 +261,7 @@ func (d *daemon) take(a arrival) {
 	switch {
 	case a.n > 0:
 		d.rejects[a.meter][a.why] += a.n
+		d.run.writer.Rejected(a.meter, a.n)
 	case a.port:
 		d.ports[a.meter] = a.err
 		d.feed(alarms.Input{T: t, Port: d.portChange(a.meter)})

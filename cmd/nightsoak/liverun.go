@@ -54,7 +54,7 @@ func (d *daemon) attach(r *liveRun) error {
 	d.notice("job", "")
 	d.notice("weakened", "")
 	d.shown.Lock()
-	d.shown.collector, d.shown.id, d.shown.writer, d.shown.rejects = newCollector(d.bench, r.job), r.info.ID, w, nil
+	d.shown.collector, d.shown.id, d.shown.writer = newCollector(d.bench, r.job), r.info.ID, w
 	d.shown.Unlock()
 	r.engine.OnFigures = d.figures
 	return nil
@@ -84,9 +84,6 @@ func (d *daemon) begin(j *bench.Job, firstPower bool) error {
 	if err := d.attach(r); err != nil {
 		return err
 	}
-	d.shown.Lock()
-	d.shown.rejects = slices.Clone(d.rejects)
-	d.shown.Unlock()
 	d.feed(alarms.Input{Act: &alarms.Act{Act: "begin", FirstPower: firstPower}})
 	for i, err := range d.ports {
 		if err != nil {

@@ -90,15 +90,9 @@ func (d *daemon) Report(ctx context.Context, w io.Writer, id, suffix string) err
 		return fmt.Errorf("%w: %w", panel.ErrNotFound, err)
 	}
 	d.shown.RLock()
-	writer, on, before := d.shown.writer, d.shown.id == info.ID, d.shown.rejects
+	writer, on := d.shown.writer, d.shown.id == info.ID
 	d.shown.RUnlock()
-	var rejected []uint64
 	if on { // the run now on is read back from the record like any other
-		for i, n := range d.State().Rejects {
-			if before != nil {
-				rejected = append(rejected, n.Total()-before[i].Total())
-			}
-		}
 		flush, cancel := context.WithTimeout(ctx, flushWait)
 		defer cancel()
 		if err := writer.Flush(flush); err != nil {
@@ -108,7 +102,7 @@ func (d *daemon) Report(ctx context.Context, w io.Writer, id, suffix string) err
 			return err
 		}
 	}
-	return writeReport(ctx, w, d.store, info, reporting{suffix: suffix, rejected: rejected}, d.keep)
+	return writeReport(ctx, w, d.store, info, reporting{suffix: suffix}, d.keep)
 }
 
 // invalid is an error in a job file that came over HTTP, in its own words.

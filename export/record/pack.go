@@ -60,6 +60,7 @@ type packed struct {
 	Advanced  int64      `json:"advanced_ms"`
 	Clean     bool       `json:"clean"`
 	Meters    []string   `json:"meters"`
+	Rejected  []uint64   `json:"rejected,omitempty"` // frames, by meter
 	Readings  int64      `json:"readings"`
 	Events    int64      `json:"events"`
 	Core      string     `json:"core"`
@@ -103,7 +104,7 @@ func (s *Store) Pack(w io.Writer, id string, more ...File) error {
 		add(name, func(w io.Writer) error { _, err := w.Write(b); return err })
 	}
 	in, err := json.MarshalIndent(packed{packFormat, v.ID, v.Ticket, v.Amplifier, v.Bench, v.Started, v.Ended, v.EndedAt.Milliseconds(),
-		v.Advanced.Milliseconds(), v.Clean, v.Meters, v.Readings, v.Events, v.Core, v.Software, v.GOARCH, v.FilesHash}, "", "\t")
+		v.Advanced.Milliseconds(), v.Clean, v.Meters, v.Rejected, v.Readings, v.Events, v.Core, v.Software, v.GOARCH, v.FilesHash}, "", "\t")
 	text(packRun, append(in, '\n'))
 	text(packBench, v.BenchText)
 	text(packJob, v.JobText)
@@ -531,12 +532,16 @@ func unpack(r io.ReaderAt, size int64) (*parcel, error) {
 		return nil, fmt.Errorf("%w: run %s was unfinished when it was packed: end it, then pack it again", ErrPack, in.ID)
 	}
 	if in.ID != fileSafe(in.ID) || len(in.ID) > 100 || in.ID == "" || len(in.Meters) > maxMeters || len(in.Ticket)+len(in.Amplifier)+len(in.Bench)+len(in.Software) > maxRunText ||
-		in.Advanced < 0 || in.EndedMs < 0 || in.Advanced > int64(math.MaxInt64/time.Millisecond) || in.EndedMs > int64(math.MaxInt64/time.Millisecond) || in.Started.Year() > 9999 || in.Started.Year() < 0 || in.Ended.Year() > 9999 || in.Ended.Year() < 0 {
+		in.Advanced < 0 || in.EndedMs < 0 || in.Advanced > int64(math.MaxInt64/time.Millisecond) || in.EndedMs > int64(math.MaxInt64/time.Millisecond) || in.Started.Year() > 9999 || in.Started.Year() < 0 || in.Ended.Year() > 9999 || in.Ended.Year() < 0 ||
+		slices.ContainsFunc(in.Rejected, func(n uint64) bool { return n > math.MaxInt64 }) {
 		return nil, fmt.Errorf("%w: %s: a text is too long or a number out of range", ErrPack, packRun)
 	}
 	p := &parcel{Info: Info{ID: in.ID, Ticket: in.Ticket, Started: in.Started, Ended: in.Ended, Readings: in.Readings, Events: in.Events,
-		EndedAt: ms(in.EndedMs), Advanced: ms(in.Advanced), Clean: in.Clean, Amplifier: in.Amplifier, Bench: in.Bench, Meters: in.Meters,
+		EndedAt: ms(in.EndedMs), Advanced: ms(in.Advanced), Clean: in.Clean, Amplifier: in.Amplifier, Bench: in.Bench, Meters: in.Meters, Rejected: in.Rejected,
 		BenchText: texts[packBench], JobText: texts[packJob], Core: in.Core, Software: in.Software, GOARCH: in.GOARCH, FilesHash: in.FilesHash}}
+	if len(p.Rejected) != len(p.Meters) {
+		p.Rejected = nil
+	}
 	f, err := entry(files[packBlocks], packBlocks)
 	if err != nil {
 		return nil, err
@@ -660,7 +665,11 @@ func (p *parcel) insert(tx *sql.Tx) error {
 		}
 	}
 	for i, name := range p.Meters {
-		exec("INSERT INTO meters (run, idx, name) VALUES (?, ?, ?)", n, i, name)
+		var rejected any
+		if p.Rejected != nil {
+			rejected = p.Rejected[i]
+		}
+		exec("INSERT INTO meters (run, idx, name, rejected) VALUES (?, ?, ?, ?)", n, i, name, rejected)
 	}
 	for _, s := range p.seals {
 		s.key = key(n, s.key)

@@ -27,6 +27,8 @@ func filledRun(t *testing.T, n int) (*Store, Info) {
 	for i, step := range script(n) {
 		w.Put(step)
 		if i%200 == 0 {
+			w.Rejected(1, 2)
+			w.Rejected(0, 1)
 			flush(t, w)
 		}
 	}
@@ -65,6 +67,9 @@ func TestPackAndImport(t *testing.T) {
 	}
 	want := run
 	want.n = got.n
+	if fmt.Sprint(run.Rejected[:2]) != "[15 30]" {
+		t.Errorf("rejected frames are %v", run.Rejected)
+	}
 	if g, w := fmt.Sprintf("%+v", got), fmt.Sprintf("%+v", want); g != w {
 		t.Errorf("imported is\n%s\nwant\n%s", g, w)
 	}

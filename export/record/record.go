@@ -265,7 +265,7 @@ func (s *Store) prepare() error {
 var upgrade = func() string {
 	_, tables, _ := strings.Cut(schema, "CREATE TABLE seals")
 	tables, _, _ = strings.Cut(tables, "CREATE TABLE acts")
-	return "ALTER TABLE runs ADD COLUMN kept INTEGER NOT NULL DEFAULT 0; ALTER TABLE runs ADD COLUMN files_hash TEXT;\nCREATE TABLE seals" + tables
+	return "ALTER TABLE runs ADD COLUMN kept INTEGER NOT NULL DEFAULT 0; ALTER TABLE runs ADD COLUMN files_hash TEXT; ALTER TABLE meters ADD COLUMN rejected INTEGER;\nCREATE TABLE seals" + tables
 }()
 
 // wrap says which database an error comes from, and what can be done about it

@@ -74,7 +74,7 @@ func TestBeginKeepsEverything(t *testing.T) {
 	s := openStore(t, t.TempDir())
 	got := begin(t, s, demoRun())
 	want := demoRun()
-	want.ID, want.n = "R-1187-20261124T221453Z", 1
+	want.ID, want.n, want.Rejected = "R-1187-20261124T221453Z", 1, make([]uint64, len(want.Meters))
 	want.FilesHash = "99e0ac9002b12b9beb0b78cbe1c5458c5574492c852a71b4647ce18f449c7bb3" // of sha256sum(1)
 	if g, w := fmt.Sprintf("%+v", got), fmt.Sprintf("%+v", want); g != w {
 		t.Errorf("got  %s\nwant %s", g, w)

@@ -32,6 +32,7 @@ type Info struct {
 	Amplifier string        `json:"-"`
 	Bench     string        `json:"-"` // the bench's name
 	Meters    []string      `json:"-"` // names, by the index that readings carry
+	Rejected  []uint64      `json:"-"` // by meter, frames that were no readings; nil: begun under version 1, which did not count them
 	BenchText []byte        `json:"-"` // the bench file as it was
 	JobText   []byte        `json:"-"` // the job file as it was
 	Core      string        `json:"-"` // version of the core that judged
@@ -93,7 +94,7 @@ func (s *Store) Begin(in Info) (Info, error) {
 		return Info{}, s.wrap(err)
 	}
 	for i, name := range in.Meters {
-		if _, err := tx.Exec("INSERT INTO meters (run, idx, name) VALUES (?, ?, ?)", n, i, name); err != nil {
+		if _, err := tx.Exec("INSERT INTO meters (run, idx, name, rejected) VALUES (?, ?, ?, 0)", n, i, name); err != nil {
 			return Info{}, s.wrap(err)
 		}
 	}
@@ -130,9 +131,9 @@ func fileSafe(ticket string) string {
 func (s *Store) Runs() ([]Info, error) { return s.runs("") }
 
 func (s *Store) runs(where string, args ...any) (runs []Info, err error) {
-	since2 := "kept, coalesce(files_hash, '')"
+	since2 := "kept, coalesce(files_hash, ''), (SELECT json_group_array(rejected ORDER BY idx) FILTER (WHERE rejected IS NOT NULL) FROM meters WHERE run = n)"
 	if s.version < 2 {
-		since2 = "0, ''"
+		since2 = "0, '', '[]'"
 	}
 	rows, err := s.db.Query(`SELECT n, id, ticket, amplifier, bench, anchor, bench_text, job_text, core, software, goarch,
 		advanced_ms, ended_ms, ended, clean, readings, events, `+since2+`,
@@ -144,12 +145,12 @@ func (s *Store) runs(where string, args ...any) (runs []Info, err error) {
 	defer rows.Close()
 	for rows.Next() {
 		var in Info
-		var anchor, meters string
+		var anchor, meters, rejected string
 		var advanced int64
 		var endedMs sql.NullInt64
 		var ended sql.NullString
 		err := rows.Scan(&in.n, &in.ID, &in.Ticket, &in.Amplifier, &in.Bench, &anchor, &in.BenchText, &in.JobText, &in.Core,
-			&in.Software, &in.GOARCH, &advanced, &endedMs, &ended, &in.Clean, &in.Readings, &in.Events, &in.Kept, &in.FilesHash, &meters)
+			&in.Software, &in.GOARCH, &advanced, &endedMs, &ended, &in.Clean, &in.Readings, &in.Events, &in.Kept, &in.FilesHash, &rejected, &meters)
 		if err != nil {
 			return nil, s.damaged(cmp.Or(in.ID, "?"), "its row in runs", err)
 		}
@@ -159,8 +160,11 @@ func (s *Store) runs(where string, args ...any) (runs []Info, err error) {
 			t, endErr := time.Parse(stampLayout, ended.String)
 			in.Ended, err = &t, errors.Join(err, endErr)
 		}
-		if err = errors.Join(err, json.Unmarshal([]byte(meters), &in.Meters)); err != nil {
+		if err = errors.Join(err, json.Unmarshal([]byte(meters), &in.Meters), json.Unmarshal([]byte(rejected), &in.Rejected)); err != nil {
 			return nil, s.damaged(in.ID, "its row in runs", err)
+		}
+		if len(in.Rejected) == 0 {
+			in.Rejected = nil
 		}
 		runs = append(runs, in)
 	}

@@ -30,6 +30,7 @@ CREATE TABLE meters (
 	run  INTEGER NOT NULL REFERENCES runs,
 	idx  INTEGER NOT NULL,
 	name TEXT NOT NULL,
+	rejected INTEGER,                      -- frames not taken for readings while the run was on; NULL: begun under version 1
 	PRIMARY KEY (run, idx)
 ) STRICT, WITHOUT ROWID;
 

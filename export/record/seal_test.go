@@ -259,9 +259,13 @@ func TestVersion1(t *testing.T) {
 		t.Errorf("its tables are\n%s\nwant those of a new one\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
 	w := writer(t, s, "R-1188", Options{}) // what was begun under version 1 goes on
+	w.Rejected(0, 3)                       // and still nobody knows how many there were before
 	w.Put(Step{Inputs: []alarms.Input{reading(44*time.Hour, 1, 7)}, T: 44 * time.Hour})
 	w.End(44*time.Hour, anchor)
 	closeWriter(t, w)
+	if in, err := s.Find("R-1188"); err != nil || in.Rejected != nil {
+		t.Errorf("gone on with, it says %v rejected, %v", in.Rejected, err)
+	}
 	if got := collect(t, s.Inputs("R-1188")); len(got) != 21 || got[20].Reading.Digits != 7 {
 		t.Errorf("gone on with, it has %d inputs, the last of them %+v", len(got), got[len(got)-1])
 	}

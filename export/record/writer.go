@@ -83,6 +83,7 @@ type item struct {
 	stop  bool
 	ended *time.Time
 	host  *HostEvent
+	bad   map[int]uint64 // by meter, frames that were no readings
 	seal  *seal
 	done  chan struct{} // closed when everything up to here is committed
 }
@@ -91,7 +92,9 @@ type item struct {
 func (i *item) size() int { return max(len(i.Inputs)+len(i.Events), 1) }
 
 // step says that the item is a Step, not a mark.
-func (i *item) step() bool { return !i.stop && i.host == nil && i.seal == nil && i.done == nil }
+func (i *item) step() bool {
+	return !i.stop && i.host == nil && i.bad == nil && i.seal == nil && i.done == nil
+}
 
 // lost is what was dropped since the last step that was kept.
 type lost struct {
@@ -235,6 +238,20 @@ func (w *Writer) mark(i item) {
 
 // Host records what the host has to say beside the run, as of a wall-clock moment.
 func (w *Writer) Host(wall time.Time, text string) { w.mark(hostItem(wall, text)) }
+
+// Rejected counts n more frames of a meter that were not taken for readings. What
+// comes in a row is one item, so that a flood takes no room while the disk stalls.
+func (w *Writer) Rejected(meter int, n uint64) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if last := len(w.queue) - 1; last >= 0 && w.queue[last].bad != nil {
+		w.queue[last].bad[meter] += n
+		return
+	}
+	if !w.closed {
+		w.add(item{bad: map[int]uint64{meter: n}})
+	}
+}
 
 // Stop marks that the daemon stops in good order at run time t, the run going
 // on later. A later step takes the mark away.
@@ -509,9 +526,10 @@ func (w *Writer) write(batch []item) (differs, err error) {
 
 // put writes items within a transaction; the first error stays in err.
 type put struct {
-	tx                          *sql.Tx
-	n                           int64
-	reading, act, event, hosted *sql.Stmt
+	tx *sql.Tx
+	n  int64
+
+	reading, act, event, hosted, rejected *sql.Stmt
 
 	touched, clean   bool
 	advanced         time.Duration
@@ -541,6 +559,12 @@ func (p *put) exec(stmt **sql.Stmt, query string, args ...any) bool {
 func (p *put) item(i *item) {
 	if i.host != nil {
 		p.host(i.host.Wall, i.host.Text)
+		return
+	}
+	if i.bad != nil {
+		for meter, n := range i.bad {
+			p.exec(&p.rejected, "UPDATE meters SET rejected = rejected + ? WHERE run = ? AND idx = ?", n, p.n, meter)
+		}
 		return
 	}
 	if i.done != nil {
