@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -141,6 +142,10 @@ func (e *Engine) act(a *Act) {
 		return
 	}
 	e.emit(Event{Event: EventAct, Act: a.Act, ID: a.ID, Text: a.Text, For: a.For, By: a.By, Meter: a.Meter, Socket: a.Socket, Watch: a.Watch, FirstPower: a.FirstPower, Reading: a.Reading, ReadT: a.ReadT, Lines: a.Lines})
+	if a.Act != "drill" {
+		failed := func(l Finding) bool { return l.Is == Fail }
+		e.leftAlone = a.Act == "walkaway" && !slices.ContainsFunc(a.Lines, failed)
+	}
 	switch a.Act {
 	case "begin":
 		if e.begun = true; a.FirstPower {

@@ -39,6 +39,7 @@ type Engine struct {
 	phase      Phase
 	phaseSince time.Duration
 	begun      bool
+	leftAlone  bool // a departure check without a fail was the last that a person did
 	first      firstPower
 	timers     []*timer
 	nextTimer  time.Duration // no armed timer is earlier

@@ -39,8 +39,7 @@ type Act struct {
 	Lines []Finding `json:"lines,omitempty"` // walkaway, drill: what was looked at
 }
 
-// Finding is one thing that a departure check or a drill looked at. The engine only
-// records it.
+// Finding is one thing that a departure check or a drill looked at.
 type Finding struct {
 	Name string   `json:"line"`
 	Is   Standing `json:"is"`

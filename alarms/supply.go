@@ -204,6 +204,9 @@ var supplyRule = &benchRule{
 		within:      TenMinutes},
 	judge: func(e *Engine) verdict {
 		p := &e.supply
+		if e.phase == CoolDown && e.leftAlone {
+			return stands
+		}
 		if !e.dissipating() || p.settled == 0 || p.falling {
 			return no
 		}
@@ -214,6 +217,9 @@ var supplyRule = &benchRule{
 		return when(off > e.job.Limits.Supply*e.ownCond("supply").inside())
 	},
 	text: func(e *Engine) string {
+		if e.phase == CoolDown {
+			return "HT has gone while the bench was left alone"
+		}
 		return fmt.Sprintf("HT %.0f V, %+.1f %% from the settled %.0f V", math.Round(e.supply.volts.X)+0, 100*(e.supply.volts.X/e.supply.settled-1), e.supply.settled)
 	},
 }
