@@ -261,7 +261,9 @@ func (d *daemon) take(a arrival) {
 	switch {
 	case a.n > 0:
 		d.rejects[a.meter][a.why] += a.n
-		d.run.writer.Rejected(a.meter, a.n)
+		if r := d.run; r.writer != nil && !r.ended {
+			r.writer.Rejected(a.meter, a.n)
+		}
 	case a.port:
 		d.ports[a.meter] = a.err
 		d.feed(alarms.Input{T: t, Port: d.portChange(a.meter)})
