@@ -182,28 +182,22 @@ func (c *listenCmd) recognise(a *app, name string) (acquire.Guess, error) {
 	return g, err
 }
 
-// meterTOML is a guess as the [[meter]] of a bench file.
-func meterTOML(name, spec string, g acquire.Guess) string {
-	type line struct{ key, value string }
-	lines := []line{{"name", name}, {"port", stableName(spec)}, {"format", g.Format.Name}}
+// draftOf is a guess as a [[meter]] with fields.
+func draftOf(name, spec string, g acquire.Guess) bench.MeterDraft {
+	m := bench.MeterDraft{Name: name, Port: stableName(spec), Format: g.Format.Name}
 	if g.Line != g.Format.Line {
-		lines = append(lines, line{"line", g.Line})
+		m.Line = g.Line
 	}
 	for _, key := range slices.Sorted(maps.Keys(g.Settings)) {
-		lines = append(lines, line{key, g.Settings[key]})
+		m.Keys += fmt.Sprintf("%s = %s\n", key, g.Settings[key])
 	}
-	width := 0
-	for _, l := range lines {
-		width = max(width, len(l.key))
-	}
-	b := "[[meter]]\n"
-	for _, l := range lines {
-		value, _ := json.Marshal(l.value) // of a string: TOML's basic strings have JSON's escapes
-		if n, err := strconv.Atoi(l.value); err == nil && strconv.Itoa(n) == l.value {
-			value = []byte(l.value)
-		}
-		b += fmt.Sprintf("%-*s = %s\n", width, l.key, value)
-	}
+	return m
+}
+
+// meterTOML is a guess as the [[meter]] of a bench file.
+func meterTOML(name, spec string, g acquire.Guess) string {
+	m := draftOf(name, spec, g)
+	b := m.Text()
 	if g.Format.NewAsker != nil {
 		if _, err := g.Format.NewAsker(g.Settings); err != nil {
 			b += "# still missing, and not to be found out by asking: " + err.Error() + "\n"
