@@ -220,6 +220,15 @@ func DraftJob(text string) (JobDraft, bool) {
 	return d, ok && d.Text() == text
 }
 
+// CutoffPort is the port of the cut-off in a bench file, whatever else is wrong
+// with it; empty when it has none. An error means that it is no TOML.
+func CutoffPort(text string) (string, error) {
+	var f fields
+	err := toml.Unmarshal([]byte(text), &f)
+	cutoff := f.table("cutoff")
+	return cutoff.text("port"), err
+}
+
 // fields are a table's keys; reading a text or a table takes it out.
 type fields map[string]any
 

@@ -36,6 +36,7 @@ const (
 type cli struct {
 	Demo    demoCmd    `cmd:"" help:"Show the whole job on an emulated four-tube amplifier."`
 	Serve   serveCmd   `cmd:"" help:"Watch the bench: the daemon."`
+	Setup   setupCmd   `cmd:"" help:"Write the bench and job files with a page in the browser."`
 	Check   checkCmd   `cmd:"" help:"Validate the bench and job files and print the wiring sheet."`
 	Listen  listenCmd  `cmd:"" help:"Print what a meter says; with no format, find out what it is."`
 	Ports   portsCmd   `cmd:"" help:"List the serial ports found."`
