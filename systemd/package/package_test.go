@@ -3,6 +3,7 @@
 package main
 
 import (
+	"debug/elf"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -62,6 +63,46 @@ func TestPackage(t *testing.T) {
 	}
 }
 
+// The packages for ARM say what they are for, hold a static program of that
+// processor, and it runs (emulated: there is no such machine here).
+func TestEveryProcessor(t *testing.T) {
+	dir := t.TempDir()
+	if err := run(dir, "1.0.0", "nightsoak packagers <packages@nightsoak.invalid>", []string{"arm64", "armhf"}); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		deb, emulator string
+		machine       elf.Machine
+	}{{"arm64", "qemu-aarch64", elf.EM_AARCH64}, {"armhf", "qemu-arm", elf.EM_ARM}} {
+		pkg := filepath.Join(dir, "nightsoak_1.0.0_"+c.deb+".deb")
+		if out := sh(t, "lintian", "--allow-root", "--no-cfg", "--fail-on", "error,warning,info", pkg); out != "" {
+			t.Errorf("lintian on %s:\n%s", c.deb, out)
+		}
+		if got := strings.TrimSpace(sh(t, "dpkg-deb", "-f", pkg, "Architecture")); got != c.deb {
+			t.Errorf("%s says it is for %s", pkg, got)
+		}
+		root := filepath.Join(dir, c.deb)
+		sh(t, "dpkg-deb", "-x", pkg, root)
+		program := filepath.Join(root, "usr/bin/nightsoak")
+		f, err := elf.Open(program)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f.Machine != c.machine {
+			t.Errorf("%s holds a program for %v", pkg, f.Machine)
+		}
+		for _, p := range f.Progs {
+			if p.Type == elf.PT_INTERP {
+				t.Errorf("%s: the program is not static", pkg)
+			}
+		}
+		f.Close()
+		if out := sh(t, c.emulator, program, "tubes", "6L6GC"); !strings.Contains(out, "30") {
+			t.Errorf("%s: tubes 6L6GC says\n%s", c.deb, out)
+		}
+	}
+}
+
 // A life in a root of debootstrap's: installed, upgraded, removed, purged. What
 // people wrote stays.
 func TestLifeCycle(t *testing.T) {
@@ -75,6 +116,8 @@ func TestLifeCycle(t *testing.T) {
 		_, err := os.Lstat(filepath.Join(root, path))
 		return err == nil
 	}
+	sh(t, "mount", "-t", "proc", "proc", filepath.Join(root, "proc")) // which systemd-tmpfiles asks for
+	t.Cleanup(func() { sh(t, "umount", filepath.Join(root, "proc")) })
 	in("apt-get", "install", "-qy", "--no-install-recommends", "systemd", "udev", "man-db")
 	install := func(version string) {
 		deb := makeDeb(t, version)
