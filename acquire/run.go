@@ -36,6 +36,9 @@ const (
 // that is missing or wrong is counted as rejected and is no reason to close the
 // port; after five missing in a row the meter is set up anew, since one that
 // was switched off has forgotten its function and range.
+//
+// Of a meter that talks by itself [bench.MostReadings] a second of run time are
+// used, beside 10 s of them at once, which is what a gateway may have held back.
 func Run(ctx context.Context, b *bench.Bench, clock *Clock, sink Sink) {
 	var wg sync.WaitGroup
 	for _, s := range stations(b, clock, sink) {
@@ -67,6 +70,7 @@ type tap struct {
 	every    time.Duration // wall
 
 	decoder drivers.Decoder // of a meter that talks by itself
+	pace    *pace           // what of it is used; nil: all
 	emit    func(drivers.Reading)
 	seen    drivers.Rejects // of decoder, as last told to the sink
 
@@ -81,7 +85,7 @@ func stations(b *bench.Bench, clock *Clock, sink Sink) []*station {
 	for i := range b.Meters {
 		m := &b.Meters[i]
 		t := &tap{meter: i, format: m.Format, settings: m.Settings, scale: newScaling(m.Scale),
-			every: max(clock.Wall(m.Every), minEvery)}
+			every: max(clock.Wall(m.Every), minEvery), pace: &pace{clock: clock}}
 		at := slices.IndexFunc(all, func(s *station) bool { return s.spec == m.Port })
 		if at < 0 {
 			at = len(all)
@@ -158,7 +162,11 @@ func (s *station) listen(c port.Conn) error {
 			return err
 		}
 		t.seen = drivers.Rejects{}
-		t.emit = func(r drivers.Reading) { s.sink.Reading(t.meter, t.scale.apply(r)) }
+		t.emit = func(r drivers.Reading) {
+			if t.pace == nil || t.pace.allows() {
+				s.sink.Reading(t.meter, t.scale.apply(r))
+			}
+		}
 	}
 	buf := make([]byte, readBufSize)
 	for {
@@ -188,6 +196,10 @@ func (t *tap) feed(p []byte, sink Sink) {
 		}
 	}
 	t.seen = now
+	if t.pace != nil && t.pace.left > 0 {
+		sink.Rejected(t.meter, drivers.TooMany, t.pace.left)
+		t.pace.left = 0
+	}
 }
 
 // ask puts questions to the meters on the port, whichever is due first. What

@@ -22,7 +22,7 @@ import (
 // Core names the judgement this engine gives. It changes whenever the same
 // inputs could give other events; replayed and recorded events are compared
 // only under the same Core.
-const Core = "5"
+const Core = "6"
 
 // Engine judges one run. It is used by one goroutine.
 type Engine struct {

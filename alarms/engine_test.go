@@ -651,6 +651,31 @@ func TestNothingFreezesInStandby(t *testing.T) {
 	s.want(s.ev)
 }
 
+// A meter that comes near the bound of what is used of it is told, by the word of
+// its state too, and so is that it has stopped; one at half of it is none.
+func TestFloodingMeter(t *testing.T) {
+	s := newScript(t).on()
+	more := func(d time.Duration, each int) []alarms.Event {
+		n := len(s.ev)
+		for end := s.now + d; s.now < end; {
+			s.run(500 * time.Millisecond)
+			for range each {
+				s.feed(alarms.Input{T: s.now, Meter: 3, Reading: shown(s.sense[3], -5)})
+			}
+		}
+		return s.ev[n:]
+	}
+	s.want(more(time.Minute, bench.MostReadings/4))
+	s.want(more(21*time.Second, bench.MostReadings/2), "meter-flooding/k4 low")
+	if got := s.e.Snapshot().Meters[3].State; got != "flooding" {
+		t.Errorf("k4 is %s", got)
+	}
+	s.want(s.run(25 * time.Second))
+	if got := s.e.Snapshot().Meters[3].State; got != "ok" || s.state("meter-flooding/k4") != alarms.Returned {
+		t.Errorf("k4 is %s, meter-flooding/k4 %s", got, s.state("meter-flooding/k4"))
+	}
+}
+
 // A night of digits that never moved, from the first reading on, has no frozen meter.
 func TestConstantDigitsAreNotFrozen(t *testing.T) {
 	s := newScript(t).on()

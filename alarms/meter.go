@@ -27,6 +27,7 @@ type meter struct {
 	overs    int          // overloads in a row, up to the last reading
 	count    int64        // what one count of the display is worth in the readings' digits, at most
 	digits   stillness
+	pace     pace
 	ranges   rangeState
 	portLost bool
 	portText string
@@ -47,6 +48,7 @@ func (m *meter) take(r drivers.Reading, now time.Duration) {
 	}
 	m.last, m.lastAt, m.seen = r, now, true
 	m.readings++
+	m.pace.take(now)
 	m.value = socket.Value{}
 	if r.Flags&drivers.Overload == 0 || m.wrongFunction() || m.held() {
 		m.overs = 0
@@ -221,6 +223,7 @@ var meterRules = []*meterRule{
 		},
 	},
 	meterFrozen,
+	meterFlooding,
 	{
 		rule: rule{name: "meter-low-battery", priority: Low, onDelay: delay(10 * time.Second), offDelay: 10 * time.Second,
 			advice:      "Change the battery before the night: a meter low on battery reads wrong, then goes silent.",
@@ -309,6 +312,8 @@ func (m *meter) state(now time.Duration) string {
 		return "frozen"
 	case m.overs > 0:
 		return "overload"
+	case m.Format.NewDecoder != nil && m.pace.flooded:
+		return "flooding"
 	}
 	return "ok"
 }

@@ -77,6 +77,11 @@ var hostRules = []*rule{{name: "cutoff-failed", priority: High,
 	cause:       "The disk is full, gone, or does not answer.",
 	consequence: "What happens from now on cannot be proved, and after a restart it is as if it had not been.",
 	within:      TenMinutes,
+}, {name: "clock-jumped", priority: Low,
+	advice:      "Look at this computer's clock and what sets it. Times in the record count from the run's beginning by a clock that does not jump; the hour of the day that stands beside them is off by the jump. Acknowledge it once that is noted.",
+	cause:       "A computer without a battery clock that has found the time on the network, somebody who set it, or a computer that slept.",
+	consequence: "The hours of the day in report and messages do not fit those of a watch; what happened when, within the run, stays right.",
+	within:      BeforeNight,
 }}
 
 // Sheet is what a person must know of an alarm.

@@ -88,7 +88,8 @@ type SocketState struct {
 }
 
 // MeterState is one meter. Its State is "ok", "silent", "waiting" (nothing
-// yet), "overload", "hold", "frozen", "wrong-function" or "port" (not open).
+// yet), "overload", "hold", "frozen", "flooding",
+// "wrong-function" or "port" (not open).
 type MeterState struct {
 	Name     string
 	State    string

@@ -36,12 +36,12 @@ func alarmTable() string {
 		if s.latches(r.highest()) {
 			latches = "when high"
 		}
-		switch r {
-		case &meterSilent.rule:
+		switch {
+		case r == &meterSilent.rule:
 			on, off = "`silent_after`", "none"
-		case &floodRule:
+		case r == &floodRule:
 			on, off, latches, again = people(floodGather), "none", "no", "never"
-		case hostRules[0], hostRules[1]:
+		case slices.Contains(hostRules, r):
 			on, off, latches, again = "none", "none", "no", "never"
 		}
 		for _, d := range []*string{&on, &off} {

@@ -18,10 +18,11 @@ const (
 	BadStatus               // units, range or flags that contradict each other
 	BadReply                // an answer that is not the answer to what was asked
 	NoReply                 // no answer in time
+	TooMany                 // a whole frame, left out because its meter sends more than are used
 	numReasons
 )
 
-var reasonNames = [numReasons]string{"noise", "short", "digit", "status", "reply", "timeout"}
+var reasonNames = [numReasons]string{"noise", "short", "digit", "status", "reply", "timeout", "too-many"}
 
 // String is the reason as the metric's label shows it.
 func (r Reason) String() string { return reasonNames[r] }

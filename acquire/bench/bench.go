@@ -38,6 +38,11 @@ type Meter struct {
 	Settings    drivers.Settings // what its format has beyond these
 }
 
+// MostReadings is how many readings a second of run time are used of a meter
+// that talks by itself (estimate: handheld meters send up to ten). What is more
+// is left out and counted as [drivers.TooMany].
+const MostReadings = 50
+
 // Accuracy is "0.5% + 3": of reading, plus counts of the last digit.
 type Accuracy struct {
 	Given     bool    // false: not stated, the others mean nothing

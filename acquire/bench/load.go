@@ -334,7 +334,7 @@ func webURL(v any) (string, error) {
 var alarmNames = []string{
 	"over-dissipation", "sense-open", "plate-lead", "cutoff-failed", "record-failing", "runaway",
 	"drift", "step", "no-conduction", "supply", "watch", "meter-silent", "meter-overload",
-	"intermittent", "meter-wrong-function", "meter-hold", "meter-frozen", "imbalance", "not-settled", "idle-off-target",
+	"intermittent", "meter-wrong-function", "meter-hold", "meter-frozen", "meter-flooding", "imbalance", "not-settled", "idle-off-target",
 	"meter-low-battery", "meter-auto-off", "clock-jumped", "first-power",
 }
 

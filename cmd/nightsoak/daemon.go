@@ -52,6 +52,7 @@ type daemon struct {
 	asks     chan ask
 
 	cut     cutting
+	clocks  clockWatch
 	manager *manager
 	run     *liveRun // owned by core
 	rejects []drivers.Rejects
@@ -170,7 +171,7 @@ func (d *daemon) notice(key, text string) {
 }
 
 // hostAlarmNames are the notices that are alarms.
-var hostAlarmNames = []string{cutoffFailed, recordFailing}
+var hostAlarmNames = []string{cutoffFailed, recordFailing, clockJumped}
 
 // hostAlarms are the alarms that the daemon raises about itself: beside the
 // core's, since they are not replayed.
@@ -183,7 +184,7 @@ func (d *daemon) hostAlarms() (standing []alarms.AlarmState) {
 			continue
 		}
 		about, _ := alarms.About(name)
-		a := alarms.AlarmState{ID: name + "/" + d.bench.Name, Alarm: name, Subject: d.bench.Name, Priority: alarms.High,
+		a := alarms.AlarmState{ID: name + "/" + d.bench.Name, Alarm: name, Subject: d.bench.Name, Priority: about.Priority,
 			State: alarms.Unacknowledged, Active: true, Since: max(0, d.run.clock.At(d.notices.since[name])), Text: text,
 			Advice: about.Advice, Cause: about.Cause, Consequence: about.Consequence, Within: about.Within}
 		if d.notices.acked[name] {
@@ -228,6 +229,7 @@ func (d *daemon) core(ctx context.Context) error {
 			d.advance()
 		case <-ticker.C:
 			d.advance()
+			d.watchClock(time.Now())
 			d.publish()
 			d.manager.judged(time.Now())
 		case <-ctx.Done():
@@ -425,6 +427,9 @@ func (d *daemon) do(q ask) error {
 		d.notices.acked[a.Alarm] = true
 		d.notices.Unlock()
 		d.tellHost(a.Alarm, alarms.Acknowledged, "")
+		if a.Alarm == clockJumped { // it was over as it came; it stood until somebody knew
+			d.notice(clockJumped, "")
+		}
 		return nil
 	}
 	if q.act.Act == "rearm" {

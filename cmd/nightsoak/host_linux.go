@@ -4,6 +4,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"golang.org/x/sys/unix"
 
@@ -17,6 +18,17 @@ func diskAt(dir string) walkaway.Disk {
 		return walkaway.Disk{}
 	}
 	return walkaway.Disk{Known: true, Free: s.Bavail * uint64(s.Bsize)}
+}
+
+// hostSlept is how long this machine has slept since it was started: what one clock
+// counts and the other does not, clock_gettime(2). Read in this order, a pause
+// between the two can only make it less.
+func hostSlept() time.Duration {
+	var with, without unix.Timespec
+	if unix.ClockGettime(unix.CLOCK_BOOTTIME, &with) != nil || unix.ClockGettime(unix.CLOCK_MONOTONIC, &without) != nil {
+		return 0
+	}
+	return time.Duration(with.Nano() - without.Nano())
 }
 
 // clockSynced is what the kernel's clock discipline says, see adjtimex(2); asking

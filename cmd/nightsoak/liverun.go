@@ -30,7 +30,7 @@ type liveRun struct {
 // idle follows the meters without a run.
 func (d *daemon) idle() {
 	d.run = &liveRun{job: &bench.Job{Limits: bench.DefaultLimits()}, clock: acquire.NewClock(0, d.speed)}
-	d.run.info.Started = time.Now()
+	d.run.info.Started = hostTime.wall(time.Now())
 	d.run.engine = alarms.New(d.bench, d.run.job)
 }
 
@@ -76,7 +76,7 @@ func (d *daemon) figures(i int, t time.Duration, f socket.Figures) {
 func (d *daemon) begin(j *bench.Job, firstPower bool) error {
 	r := &liveRun{job: j, clock: acquire.NewClock(0, d.speed), engine: alarms.New(d.bench, j)}
 	var err error
-	r.info, err = d.store.Begin(record.Info{Ticket: j.Ticket, Amplifier: j.Amplifier, Bench: d.bench.Name, Started: time.Now(),
+	r.info, err = d.store.Begin(record.Info{Ticket: j.Ticket, Amplifier: j.Amplifier, Bench: d.bench.Name, Started: hostTime.wall(time.Now()),
 		Meters: meterNames(d.bench), BenchText: d.bench.Text, JobText: j.Text, Core: alarms.Core, Software: version(), GOARCH: runtime.GOARCH})
 	if err != nil {
 		return err
@@ -147,7 +147,8 @@ func (d *daemon) resume(j *bench.Job) (resumed bool, err error) {
 	if r.engine.Phase() == alarms.Ended { // all was recorded but the mark
 		return false, d.end()
 	}
-	now := max(time.Since(info.Started).Round(time.Millisecond), info.Advanced)
+	since := hostTime.wall(time.Now()).Sub(info.Started).Round(time.Millisecond)
+	now := max(since, info.Advanced)
 	r.clock = acquire.NewClock(now, d.speed)
 	text := "the daemon died; up to a second of readings before it is lost"
 	if info.Clean {
@@ -158,6 +159,9 @@ func (d *daemon) resume(j *bench.Job) (resumed bool, err error) {
 		long = d.String()
 	}
 	text += ": nothing was watched for " + long
+	if since < info.Advanced {
+		text += " by a wall clock that is earlier than what is recorded: for how long is not known"
+	}
 	d.feed(alarms.Input{T: now, Gap: &alarms.Gap{From: alarms.Seconds(info.Advanced), Text: text}})
 	return true, nil
 }

@@ -28,9 +28,9 @@ func (d *daemon) stopTelling() {
 
 // tellHost tells people how an alarm of the daemon's own stands.
 func (d *daemon) tellHost(name string, state alarms.State, text string) {
-	e := alarms.Event{ID: name + "/" + d.bench.Name, Alarm: name, Subject: d.bench.Name, Priority: alarms.High, State: state}
+	about, _ := alarms.About(name)
+	e := alarms.Event{ID: name + "/" + d.bench.Name, Alarm: name, Subject: d.bench.Name, Priority: about.Priority, State: state}
 	if state == alarms.Unacknowledged {
-		about, _ := alarms.About(name)
 		e.Text, e.Advice = text, about.Advice
 	}
 	d.tell.Host(e)

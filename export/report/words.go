@@ -87,6 +87,7 @@ var alarmWords = map[string]string{
 	"meter-wrong-function": "meter %s on the wrong function",
 	"meter-hold":           "meter %s on hold",
 	"meter-frozen":         "meter %s frozen",
+	"meter-flooding":       "meter %s flooded",
 	"meter-low-battery":    "meter %s low on battery",
 	"meter-auto-off":       "meter %s about to switch itself off",
 	"imbalance":            "halves out of balance",
