@@ -20,7 +20,7 @@ type Alarm struct {
 }
 
 // hostAlarms are raised by the daemon about itself, outside the core.
-var hostAlarms = []string{"cutoff-failed", "record-failing", "clock-jumped"}
+var hostAlarms = []string{"cutoff-failed", "record-failing", "outlet-losing", "clock-jumped"}
 
 // deadbandAlarms are those that compare a figure with a limit both ways.
 var deadbandAlarms = []string{"over-dissipation", "drift", "supply", "watch", "imbalance", "idle-off-target", "first-power"}

@@ -335,7 +335,7 @@ var alarmNames = []string{
 	"over-dissipation", "sense-open", "plate-lead", "cutoff-failed", "record-failing", "runaway",
 	"drift", "step", "no-conduction", "supply", "watch", "meter-silent", "meter-overload",
 	"intermittent", "meter-wrong-function", "meter-hold", "meter-frozen", "meter-flooding", "imbalance", "not-settled", "idle-off-target",
-	"meter-low-battery", "meter-auto-off", "clock-jumped", "first-power",
+	"meter-low-battery", "meter-auto-off", "outlet-losing", "clock-jumped", "first-power",
 }
 
 // crossCheck finds what is wrong between meters, and between a meter and the cut-off.

@@ -110,7 +110,10 @@ func newDaemon(b *bench.Bench, speed float64, log zerolog.Logger) (*daemon, erro
 	}
 	d.tell = d.startTelling()
 	for i, l := range b.Lines {
-		o, err := lines.Open(linesOptions(l, b.DataDir, log, func(text string) { d.notice(fmt.Sprintf("lines %d", i), text) }))
+		opts := linesOptions(l, b.DataDir, log)
+		opts.Notice = func(text string) { d.notice(fmt.Sprintf("lines %d", i), text) }
+		opts.Lost = func(text string) { d.notice(outletLosing, text) }
+		o, err := lines.Open(opts)
 		if err != nil {
 			return nil, errors.Join(err, d.close())
 		}
@@ -122,9 +125,9 @@ func newDaemon(b *bench.Bench, speed float64, log zerolog.Logger) (*daemon, erro
 
 // linesOptions is how an outlet of the bench file is opened. Its spool is known
 // by where the lines go, so that it is found again whatever else is changed.
-func linesOptions(l bench.Lines, dataDir string, log zerolog.Logger, notice func(string)) lines.Options {
+func linesOptions(l bench.Lines, dataDir string, log zerolog.Logger) lines.Options {
 	o := lines.Options{To: l.To, TokenFile: l.TokenFile, Gzip: l.Gzip, Precision: l.Precision, Every: l.Every, Batch: l.Batch, Age: l.Age,
-		Rotate: l.Rotate, Keep: l.Keep, Log: log, Notice: notice}
+		Rotate: l.Rotate, Keep: l.Keep, Log: log}
 	if l.Spool > 0 {
 		sum := sha256.Sum256([]byte(l.To))
 		o.Spool, o.SpoolMax = filepath.Join(dataDir, "lines", hex.EncodeToString(sum[:8])), l.Spool
@@ -170,8 +173,11 @@ func (d *daemon) notice(key, text string) {
 	d.notices.m[key] = text
 }
 
+// outletLosing is that a line outlet has lost lines, or had them refused for good.
+const outletLosing = "outlet-losing"
+
 // hostAlarmNames are the notices that are alarms.
-var hostAlarmNames = []string{cutoffFailed, recordFailing, clockJumped}
+var hostAlarmNames = []string{cutoffFailed, recordFailing, outletLosing, clockJumped}
 
 // hostAlarms are the alarms that the daemon raises about itself: beside the
 // core's, since they are not replayed.
@@ -427,8 +433,8 @@ func (d *daemon) do(q ask) error {
 		d.notices.acked[a.Alarm] = true
 		d.notices.Unlock()
 		d.tellHost(a.Alarm, alarms.Acknowledged, "")
-		if a.Alarm == clockJumped { // it was over as it came; it stood until somebody knew
-			d.notice(clockJumped, "")
+		if a.Alarm == clockJumped || a.Alarm == outletLosing { // it was over as it came; it stood until somebody knew
+			d.notice(a.Alarm, "")
 		}
 		return nil
 	}

@@ -56,7 +56,7 @@ func (c *exportCmd) Run(a *app) (err error) {
 		return usage(errors.New("--every must be above 0, and with --precision s at least 1s, or readings share a stamp"))
 	}
 	set.Spool = 0 // the record is there: nothing needs to be kept beside it
-	opts := linesOptions(set, "", a.log, nil)
+	opts := linesOptions(set, "", a.log)
 	opts.Strict = true
 	o, err := lines.Open(opts)
 	if err != nil {

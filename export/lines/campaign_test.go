@@ -293,11 +293,11 @@ func TestSpoolFull(t *testing.T) {
 		server := &http.Server{Handler: db}
 		go server.Serve(net)
 		transport := &http.Transport{DialContext: net.dial}
-		var notice said
+		var notice, losing said
 		os.WriteFile(filepath.Join(dir, "token"), []byte("t"), 0o600)
 		db.token = "t"
 		o, err := Open(Options{To: "http://db/write?db=bench", TokenFile: filepath.Join(dir, "token"), Gzip: true, Spool: dir, SpoolMax: 200_000, Batch: 2000,
-			Log: zerolog.Nop(), Notice: notice.say, transport: transport})
+			Log: zerolog.Nop(), Notice: notice.say, Lost: losing.say, transport: transport})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -312,13 +312,13 @@ func TestSpoolFull(t *testing.T) {
 			}
 		}
 		put(5)
-		if _, lines := o.spool.kept(); lines != int64(n) || notice.get() != "" {
-			t.Errorf("within its size: %d of %d lines kept, notice %q", lines, n, notice.get())
+		if _, lines := o.spool.kept(); lines != int64(n) || notice.get() != "" || losing.get() != "" {
+			t.Errorf("within its size: %d of %d lines kept, notice %q, loss %q", lines, n, notice.get(), losing.get())
 		}
 		put(45)
 		_, kept := o.spool.kept()
 		lost := n - int(kept)
-		if lost <= 0 || !strings.Contains(notice.get(), fmt.Sprintf("%d lines did not fit", lost)) || o.spool.bytes > 200_000 {
+		if lost <= 0 || !strings.Contains(notice.get(), fmt.Sprintf("%d lines did not fit", lost)) || losing.get() != notice.get() || o.spool.bytes > 200_000 {
 			t.Errorf("%d lines lost, %d bytes kept, notice %q", lost, o.spool.bytes, notice.get())
 		}
 		db.set("")

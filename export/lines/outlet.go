@@ -64,6 +64,9 @@ type Options struct {
 	// Notice is told in words what is wrong with the place now, and "" when
 	// nothing is. May be nil.
 	Notice func(text string)
+	// Lost is told in words when lines have been lost, or set aside, that were not
+	// before. May be nil.
+	Lost func(text string)
 }
 
 // Outlet sends lines to one place. Its methods may be called from any
@@ -85,6 +88,7 @@ type Outlet struct {
 	unwritten bool     // the disk takes nothing: the sender may take from the queue
 	dropped   uint64   // since the log last said so
 	lostAll   int64    // lines lost since Open
+	lostTold  int64    // of them and of those set aside
 	aside     int64    // lines set aside since Open
 	untold    int      // lines set aside since the log last said so, at toldAside
 	toldAside time.Time
@@ -625,12 +629,17 @@ func (o *Outlet) tell() {
 			w[len(w)-1] += " and lie in " + filepath.Join(o.spool.dir, "refused-*")
 		}
 	}
+	losing := o.lostAll+o.aside > o.lostTold
+	o.lostTold = o.lostAll + o.aside
 	text := ""
 	if len(w) > 0 {
 		text = "lines to " + o.name + ": " + strings.Join(w, "; ")
 	}
 	o.mu.Unlock()
 	o.opts.Notice(text)
+	if losing && o.opts.Lost != nil {
+		o.opts.Lost(text)
+	}
 }
 
 // wait pauses for d, or until early or Close; it says whether Close has not come.

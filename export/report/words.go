@@ -93,6 +93,7 @@ var alarmWords = map[string]string{
 	"imbalance":            "halves out of balance",
 	"not-settled":          "%s not settled in time",
 	"idle-off-target":      "%s idles off its target",
+	"outlet-losing":        "a database missed lines",
 	"clock-jumped":         "the wall clock jumped",
 	"alarm-flood":          "more alarms than can be told one by one",
 }
