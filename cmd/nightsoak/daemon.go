@@ -58,6 +58,7 @@ type daemon struct {
 	rejects []drivers.Rejects
 	ports   []error // per meter: what is wrong with its port, owned by core
 
+	events  *eventLog // nil: none are wanted
 	state   atomic.Pointer[export.State]
 	notices struct {
 		sync.Mutex
@@ -147,6 +148,7 @@ func (d *daemon) close() error {
 	d.halt()
 	d.background.Wait()
 	d.stopTelling()
+	d.events.close()
 	return errors.Join(d.closeCutoff(), d.store.Close())
 }
 
@@ -345,7 +347,11 @@ func (d *daemon) done(s record.Step) {
 		for _, o := range d.lines {
 			o.Event(d.tags(), d.at(time.Duration(e.T)), e)
 		}
-		if !r.past {
+		if r.past {
+			continue
+		}
+		d.events.event(r.info.ID, d.bench.Name, e)
+		if !d.events.journals() {
 			d.logEvent(e)
 		}
 	}

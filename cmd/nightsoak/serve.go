@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 
 	"nightsoak/acquire/bench"
 	"nightsoak/alarms/notify"
@@ -33,7 +34,10 @@ func (f *files) load() (*bench.Bench, *bench.Job, error) {
 	return b, j, usage(err)
 }
 
-type serveCmd struct{ files }
+type serveCmd struct {
+	files
+	Events bool `help:"Print what happens as lines of JSON on standard output, as replay --json does."`
+}
 
 // Run is the daemon: until SIGINT or SIGTERM.
 func (c *serveCmd) Run(a *app) error {
@@ -45,6 +49,11 @@ func (c *serveCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	var lines io.Writer
+	if c.Events {
+		lines = a.out
+	}
+	d.events = newEventLog(lines, a.log)
 	err = d.serve(a.ctx, j, func(url string) {
 		fmt.Fprintf(a.out, "panel: %s\nrecord: %s\n", url, b.DataDir)
 		if j == nil {
