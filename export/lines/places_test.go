@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	lineprotocolv1 "github.com/influxdata/line-protocol"
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
 	"github.com/rs/zerolog"
 
@@ -292,6 +293,21 @@ func BenchmarkEncode(b *testing.B) {
 				e.AddField(f.key, v)
 			}
 			e.EndLine(moment.Add(time.Duration(i) * time.Millisecond))
+		}
+	})
+	b.Run("reference-v1", func(b *testing.B) {
+		m, err := lineprotocolv1.New("nightsoak_socket", map[string]string{"bench": north.Bench, "socket": v7.Name, "ticket": north.Ticket, "tube": v7.Tube},
+			map[string]any{"cathode_current_a": 0.0413, "plate_current_a": 0.0413, "plate_volts": 462.0, "plate_dissipation_w": 19.0806, "dissipation_ratio": 0.63602}, moment)
+		if err != nil {
+			b.Fatal(err)
+		}
+		e := lineprotocolv1.NewEncoder(io.Discard)
+		b.ReportAllocs()
+		for i := 0; b.Loop(); i++ {
+			m.SetTime(moment.Add(time.Duration(i) * time.Millisecond))
+			if _, err := e.Encode(m); err != nil {
+				b.Fatal(err)
+			}
 		}
 	})
 	b.Run("printing", func(b *testing.B) {
