@@ -177,7 +177,7 @@ const contrasts = `(() => {
 	const rgb = s => (s.match(/[\d.]+/g) ?? []).map(Number)
 	const lum = c => { const [r, g, b] = c.slice(0, 3).map(v => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4); return 0.2126 * r + 0.7152 * g + 0.0722 * b }
 	const ratio = (a, b) => { const [x, y] = [lum(rgb(a)), lum(rgb(b))].sort((m, n) => n - m); return (x + 0.05) / (y + 0.05) }
-	const under = e => { for (; e; e = e.parentElement) { const b = getComputedStyle(e).backgroundColor; if (!/, 0\)$|transparent/.test(b)) return [b] } return [] }
+	const under = e => { for (; e; e = e.parentElement) { const b = getComputedStyle(e).backgroundColor; if (!/^rgba.*, 0\)$/.test(b)) return [b] } return [] }
 	const figures = {}, words = {}
 	for (const s of document.querySelectorAll('.socket')) {
 		const behind = [...under(s.querySelector('.glass')), ...[...s.querySelectorAll('.fill')].map(f => getComputedStyle(f).fill)]
@@ -199,7 +199,7 @@ func TestWallContrast(t *testing.T) {
 		least, leastWord := 99.0, 99.0
 		for _, as := range stands {
 			s.set(4, as)
-			p.open(t, url+"wall?look="+look, 1920, 1080)
+			p.open(t, url+"wall?look="+strings.Replace(look, "night", "dark", 1), 1920, 1080)
 			p.becomes(t, "its script runs", `document.documentElement.style.getPropertyValue('--aside') != ''`)
 			see[any](t, p, fmt.Sprintf(`document.documentElement.classList.toggle('night', %t)`, look == "night"))
 			got := see[struct{ Figures, Words map[string]float64 }](t, p, contrasts)

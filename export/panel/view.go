@@ -434,7 +434,7 @@ func drift(perHour float64) (words, arrow string) {
 	if math.Abs(perHour) >= 0.0995 {
 		words = fmt.Sprintf("%+.0f %%/h", 100*perHour)
 	}
-	words = strings.Replace(words, "-", "\u2212", 1)
+	words = strings.Replace(strings.Replace(words, "-0.0", "0.0", 1), "-", "\u2212", 1)
 	arrow = "up"
 	if perHour < 0 {
 		arrow = "down"

@@ -38,7 +38,7 @@ function morph(a, b) {
 
 // The trace is drawn for its place; on the wall larger, as it is read from afar.
 const place = document.getElementById('trace')
-const near = () => (root.dataset.view === 'wall' ? Math.max(1, Math.min(innerHeight, innerWidth) / 800) : 1)
+const near = () => (root.dataset.view === 'wall' ? Math.max(1, Math.min(innerHeight, innerWidth) / 600) : 1)
 let source, asked
 function connect() {
   const size = place ? `w=${Math.round(place.clientWidth / near())}&h=${Math.round(place.clientHeight / near()) || 260}` : ''
