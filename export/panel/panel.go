@@ -264,7 +264,7 @@ func traceSize(r *http.Request) (width, height int) {
 		}
 		return min(max(n, lo), hi)
 	}
-	return size("w", 1200, 240, 4000), size("h", 220, 100, 2000)
+	return size("w", 1200, 240, 4000), size("h", 220, 60, 2000)
 }
 
 // assetTypes are the kinds of file embedded, so that no machine's own table decides.
