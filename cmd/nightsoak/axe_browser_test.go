@@ -82,7 +82,7 @@ func TestAxe(t *testing.T) {
 
 // TestAxeReport: nor has the report of a run, as a page.
 func TestAxeReport(t *testing.T) {
-	s := start(t, "demo", "--speed", "300", "--fault", "drift", "--listen", "127.0.0.1:0", "--dir", t.TempDir())
+	s := start(t, "demo", "--speed", "240", "--fault", "drift", "--listen", "127.0.0.1:0", "--dir", t.TempDir())
 	var run string
 	s.until(t, "the soak", 60*time.Second, func(st remoteState) bool {
 		run = st.Run.ID
