@@ -52,9 +52,11 @@ type Accuracy struct {
 
 // Panel is [panel].
 type Panel struct {
-	Listen    string // host:port
-	TokenFile string // empty when not given
-	Link      string // the panel's address for links in messages; empty when not given
+	Listen    string   // host:port
+	TokenFile string   // empty when not given
+	Link      string   // the panel's address for links in messages; empty when not given
+	Hosts     []string // names under which it may be asked for, beside addresses, local names and Link's
+	WebConfig string   // file of TLS, client certificates and passwords; empty for plain HTTP
 }
 
 // Record is [record]: how long ended runs stay.

@@ -51,6 +51,8 @@ func Parse(name string, content []byte) (*Bench, error) {
 		Listen:    get(panel, "listen", "127.0.0.1:8417", hostPort),
 		TokenFile: get(panel, "token_file", "", text),
 		Link:      get(panel, "link", "", webURL),
+		Hosts:     get(panel, "hosts", nil, texts),
+		WebConfig: get(panel, "web_config", "", text),
 	}
 	panel.done()
 	rec, _ := top.sub("record")

@@ -191,20 +191,19 @@ const lookAtWall = `(() => {
 //   - To be made out at all by eyes of normal acuity, letters subtend 5 minutes
 //     of arc (the 20/20 line of a Snellen chart; from memory): 5.8 mm, type of
 //     18 pixels. Type of 28 is one and a half times that, 40 more than twice.
-const (
-	shareHigh   = 150
-	currentHigh = 40
-	wordsHigh   = 28
-)
+var shareHigh, currentHigh, wordsHigh = 150.0, 40.0, 28.0
 
-// checkWall judges the wall view by its geometry.
-func checkWall(t *testing.T, p *tab, when string) wall {
+// checkWall judges the wall view by its geometry: sockets of them, on a screen
+// of which that of 1920 by 1080 is scale 1. Up to four stand in one row and are
+// read from afar at a glance; of more, the share is still twice what is read at
+// ease, and no word is below what is made out at all.
+func checkWall(t *testing.T, p *tab, when string, sockets int, scale float64) wall {
 	t.Helper()
 	w := see[wall](t, p, lookAtWall)
 	if !w.Page.within(w.Screen) {
 		t.Errorf("%s: the wall scrolls: %+v on a screen of %+v", when, w.Page, w.Screen)
 	}
-	if len(w.Parts) != 4 || len(w.Tiles) != 4 {
+	if len(w.Parts) != 4 || len(w.Tiles) != sockets {
 		t.Fatalf("%s: %d parts and %d tiles on the wall", when, len(w.Parts), len(w.Tiles))
 	}
 	for a, x := range w.Parts {
@@ -217,8 +216,12 @@ func checkWall(t *testing.T, p *tab, when string) wall {
 			}
 		}
 	}
+	shareHigh, currentHigh, wordsHigh := shareHigh, currentHigh, wordsHigh
+	if sockets > 4 {
+		shareHigh, currentHigh, wordsHigh = 86, 27, 18
+	}
 	atLeast := func(what string, size, least float64) {
-		if size < least {
+		if least *= scale; size < least {
 			t.Errorf("%s: %s is %.1f pixels high, want at least %g", when, what, size, least)
 		}
 	}
@@ -401,14 +404,14 @@ func TestBrowser(t *testing.T) {
 	// On the wall while all is well, then with V7 on its way.
 	p.open(t, s.url+"wall", 1920, 1080)
 	agrees(t, s, p)
-	checkWall(t, p, "before")
+	checkWall(t, p, "before", 4, 1)
 	s.until(t, "V7 runs away", 90*time.Second, func(st remoteState) bool {
 		return slices.ContainsFunc(st.Alarms, func(a alarm) bool { return a.ID == "runaway/V7" && a.Priority == "high" })
 	})
 	p.becomes(t, "V7's tile shows its alarm", `document.querySelector('[data-key=V7].high .flag .sign') != null`)
 	p.becomes(t, "the wall says what and what to do", `/^V7 .*Switch the amplifier off .*high/s.test(document.getElementById('verdict').innerText)`)
 	first := agrees(t, s, p)
-	w := checkWall(t, p, "V7 runs away")
+	w := checkWall(t, p, "V7 runs away", 4, 1)
 	for _, tile := range w.Tiles {
 		if tile.HasAlarm != (tile.Name == "V7") {
 			t.Errorf("%s stands out as an alarm: %t", tile.Name, tile.HasAlarm)
@@ -442,7 +445,7 @@ func TestBrowser(t *testing.T) {
 		return r != nil && *r > 1.01
 	})
 	p.becomes(t, "V7's glass is over its rim", `document.querySelector('[data-key=V7].over .numeral')?.childElementCount == 3`)
-	checkWall(t, p, "V7 over its limit")
+	checkWall(t, p, "V7 over its limit", 4, 1)
 
 	// Nothing went wrong on the way, and nothing was asked of anybody else.
 	requests, trouble := p.heard()

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/prometheus/exporter-toolkit/web"
+
 	"nightsoak/acquire"
 	"nightsoak/acquire/bench"
 	"nightsoak/acquire/port"
@@ -23,6 +25,11 @@ func (c *checkCmd) Run(a *app) error {
 	b, j, err := c.load()
 	if err != nil {
 		return err
+	}
+	if f := b.Panel.WebConfig; f != "" {
+		if err := web.Validate(bench.SecretPath(f)); err != nil {
+			return usage(fmt.Errorf("web_config %s: %w", f, err))
+		}
 	}
 	if j == nil {
 		fmt.Fprintf(a.out, "%s: bench %q, meters: %s. No mistakes found. Name a job with --job to see its wiring sheet.\n", c.Bench, b.Name, strings.Join(meterNames(b), ", "))

@@ -7,9 +7,7 @@ import (
 	"io"
 	"net"
 	"net/http"
-	"os"
 	"slices"
-	"strings"
 	"time"
 
 	"nightsoak/acquire"
@@ -124,15 +122,9 @@ func reachable(addr string) string {
 // serve runs the whole daemon until ctx is done: meters, core and panel. ready
 // is called with the panel's URL once it listens.
 func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url string)) error {
-	token := ""
-	if f := d.bench.Panel.TokenFile; f != "" {
-		b, err := os.ReadFile(bench.SecretPath(f))
-		if err != nil {
-			return usage(fmt.Errorf("token_file: %w", err))
-		}
-		if token = strings.TrimSpace(string(b)); token == "" {
-			return usage(fmt.Errorf("token_file %s is empty: write a token into it", f))
-		}
+	door, err := newDoor(d.bench)
+	if err != nil {
+		return err
 	}
 	listeners, err := d.manager.listen(d.bench.Panel.Listen)
 	if err != nil {
@@ -151,15 +143,21 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 		}
 		d.log.Info().Str("run", d.run.info.ID).Bool("resumed", resumed).Msg("run on")
 	}
-	url := "http://" + reachable(listeners[0].Addr().String()) + "/"
+	url := door.scheme + "://" + reachable(listeners[0].Addr().String()) + "/"
 	d.manager.status = "panel: " + url
 	d.publish() // before anybody can ask
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	srv := &http.Server{
-		Handler:           panel.New(d, panel.Options{Token: token, Logger: d.log, Job: d.Job, Metrics: metrics.Handler(metrics.New(d.State, version()))}),
-		BaseContext:       func(net.Listener) context.Context { return ctx },
-		ReadHeaderTimeout: 10 * time.Second,
+	door.options.Logger, door.options.Job, door.options.Metrics = d.log, d.Job, metrics.Handler(metrics.New(d.State, version()))
+	handler := door.behind(panel.New(d, door.options))
+	var servers []*http.Server // one a listener: what TLS needs is wrapped around each
+	for range listeners {
+		servers = append(servers, &http.Server{
+			Handler:           handler,
+			BaseContext:       func(net.Listener) context.Context { return ctx },
+			ReadHeaderTimeout: 10 * time.Second,
+			IdleTimeout:       2 * time.Minute,
+		})
 	}
 	coreCtx, stopCore := context.WithCancel(context.Background())
 	defer stopCore()
@@ -172,9 +170,9 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 		d.tidy(ctx)
 	}()
 	defer func() { cancel(); <-tidied }()
-	for _, l := range listeners {
+	for i, l := range listeners {
 		go func() {
-			if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			if err := door.serve(l, servers[i], d.log); !errors.Is(err, http.ErrServerClosed) {
 				errs <- err
 			}
 		}()
@@ -205,8 +203,10 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 	}
 	shut, cancelShut := context.WithTimeout(context.Background(), time.Second)
 	defer cancelShut()
-	if srv.Shutdown(shut) != nil {
-		srv.Close()
+	for _, srv := range servers {
+		if srv.Shutdown(shut) != nil {
+			srv.Close()
+		}
 	}
 	return err
 }

@@ -1,16 +1,12 @@
 package panel
 
 import (
-	"crypto/sha256"
-	"crypto/subtle"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"maps"
-	"net"
 	"net/http"
-	"net/netip"
 	"slices"
 	"strings"
 	"time"
@@ -65,71 +61,6 @@ func (p *panel) act(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	answer(w, http.StatusOK, map[string]bool{"ok": true})
-}
-
-// let says whether a request may act; one that may not is answered.
-func (p *panel) let(w http.ResponseWriter, r *http.Request, name string) bool {
-	status, err := p.may(r)
-	if err == nil {
-		return true
-	}
-	if status == http.StatusUnauthorized {
-		w.Header().Set("WWW-Authenticate", `Bearer realm="nightsoak"`)
-	}
-	p.opt.Logger.Warn().Str("act", name).Str("from", r.RemoteAddr).Err(err).Msg("act refused")
-	refuse(w, status, "%s", err)
-	return false
-}
-
-// may says whether a request may act: with the token, or straight from this
-// machine. A token that is presented is judged, wherever it comes from.
-func (p *panel) may(r *http.Request) (status int, err error) {
-	if err := p.origin.Check(r); err != nil {
-		return http.StatusForbidden, errors.New("a page of another origin may not act here")
-	}
-	if h := r.Header.Get("Authorization"); h != "" {
-		scheme, token, _ := strings.Cut(h, " ")
-		given, right := sha256.Sum256([]byte(strings.TrimSpace(token))), sha256.Sum256([]byte(p.opt.Token))
-		if p.opt.Token == "" || !strings.EqualFold(scheme, "Bearer") || subtle.ConstantTimeCompare(given[:], right[:]) != 1 {
-			return http.StatusForbidden, errors.New("the token is not the right one")
-		}
-		return 0, nil
-	}
-	if direct(r) {
-		return 0, nil
-	}
-	if p.opt.Token == "" {
-		return http.StatusUnauthorized, errors.New("acts are taken only from the daemon's own machine: the bench file names no token_file")
-	}
-	return http.StatusUnauthorized, errors.New("acts from elsewhere than the daemon's own machine need its token: Authorization: Bearer TOKEN")
-}
-
-// direct says whether a request came straight over loopback: from a loopback
-// address, by no proxy's hand, under a loopback name (a page that renames
-// itself to 127.0.0.1 keeps its own Host), and from no page but our own.
-func direct(r *http.Request) bool {
-	from, err := netip.ParseAddrPort(r.RemoteAddr)
-	if err != nil || !from.Addr().Unmap().IsLoopback() {
-		return false
-	}
-	for name := range r.Header {
-		switch {
-		case name == "Forwarded", name == "Via", name == "X-Real-Ip", strings.HasPrefix(name, "X-Forwarded-"):
-			return false
-		}
-	}
-	host := r.Host
-	if h, _, err := net.SplitHostPort(host); err == nil {
-		host = h
-	}
-	host = strings.Trim(host, "[]")
-	if ip, err := netip.ParseAddr(host); err != nil || !ip.Unmap().IsLoopback() {
-		if !strings.EqualFold(strings.TrimSuffix(host, "."), "localhost") {
-			return false
-		}
-	}
-	origin := r.Header.Get("Origin")
-	return origin == "" || origin == "http://"+r.Host
 }
 
 // request is the body of an act.

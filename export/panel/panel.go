@@ -67,7 +67,13 @@ var (
 type Options struct {
 	// Token lets acts in from elsewhere than a direct loopback connection.
 	// Empty: nobody else may act.
-	Token   string
+	Token string
+	// Hosts are names under which the panel is asked for beside addresses and
+	// local names; a request for any other is refused.
+	Hosts []string
+	// Origins are those of our own pages where a proxy renames the Host that it
+	// passes on: "https://bench.example".
+	Origins []string
 	Logger  zerolog.Logger
 	Metrics http.Handler // served at /metrics; nil for none
 	// Job is the job of the run with that id, which nobody writes to any more,
@@ -85,9 +91,9 @@ var assets embed.FS
 var openAPI []byte
 
 type panel struct {
-	src    Source
-	opt    Options
-	origin *http.CrossOriginProtection
+	src  Source
+	opt  Options
+	door *door
 }
 
 // The content policies: the panel's pages run only what is embedded here; a
@@ -100,13 +106,15 @@ const (
 // New is the panel over src. The streams of /api/events last as long as their
 // requests' contexts: a server that shuts down cancels its BaseContext first.
 func New(src Source, opt Options) http.Handler {
-	p := &panel{src: src, opt: opt, origin: http.NewCrossOriginProtection()}
+	p := &panel{src: src, opt: opt, door: newDoor(src.State().Bench, opt)}
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", p.page("bench"))
 	mux.HandleFunc("GET /wall", p.page("wall"))
 	mux.HandleFunc("GET /idle", p.page("idle"))
 	mux.HandleFunc("GET /walkaway", p.walkawayPage)
 	mux.HandleFunc("POST /walkaway", p.walkawayForm)
+	mux.HandleFunc("POST /login", p.login)
+	mux.HandleFunc("POST /logout", p.logout)
 	mux.HandleFunc("POST /api/walkaway", p.walkaway)
 	mux.HandleFunc("POST /api/drill", p.drill)
 	mux.HandleFunc("GET /assets/{file}", p.asset)
@@ -134,6 +142,10 @@ func New(src Source, opt Options) http.Handler {
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
+		if !p.door.knows(r.Host) {
+			refuse(w, http.StatusForbidden, "%q is no name of this panel: ask for its address, or put the name into hosts under [panel]", r.Host)
+			return
+		}
 		mux.ServeHTTP(w, r)
 	})
 }
@@ -252,7 +264,7 @@ func traceSize(r *http.Request) (width, height int) {
 		}
 		return min(max(n, lo), hi)
 	}
-	return size("w", 1200, 240, 4000), size("h", 220, 100, 2000)
+	return size("w", 1200, 240, 4000), size("h", 220, 60, 2000)
 }
 
 // assetTypes are the kinds of file embedded, so that no machine's own table decides.

@@ -52,7 +52,7 @@ func (c *client) take() (names []string, text string) {
 // follow opens a stream on src; ctx ends it.
 func follow(ctx context.Context, src Source, target, lastID string) *client {
 	c := &client{header: http.Header{}}
-	r := httptest.NewRequestWithContext(ctx, "GET", target, nil)
+	r := httptest.NewRequestWithContext(ctx, "GET", "http://127.0.0.1:8417"+target, nil)
 	if lastID != "" {
 		r.Header.Set("Last-Event-ID", lastID)
 	}
@@ -172,7 +172,7 @@ func TestSlowClient(t *testing.T) {
 		defer stop()
 		src := scene("well")
 		slow := &client{header: http.Header{}, block: make(chan struct{})}
-		go New(src, Options{}).ServeHTTP(slow, httptest.NewRequestWithContext(ctx, "GET", "/api/events", nil))
+		go New(src, Options{}).ServeHTTP(slow, httptest.NewRequestWithContext(ctx, "GET", "http://127.0.0.1:8417/api/events", nil))
 		quick := follow(ctx, src, "/api/events", "")
 		src.run(10 * time.Second)
 		if names, _ := quick.take(); count(names, "state") < 18 {

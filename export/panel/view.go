@@ -42,6 +42,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 type view struct {
 	Name    string // "bench", "wall" or "idle"
 	Build   string
+	Look    string // "light", or empty for dark
 	Bench   string
 	On      bool // a run is on
 	Run     string
@@ -433,7 +434,7 @@ func drift(perHour float64) (words, arrow string) {
 	if math.Abs(perHour) >= 0.0995 {
 		words = fmt.Sprintf("%+.0f %%/h", 100*perHour)
 	}
-	words = strings.Replace(words, "-", "\u2212", 1)
+	words = strings.Replace(strings.Replace(words, "-0.0", "0.0", 1), "-", "\u2212", 1)
 	arrow = "up"
 	if perHour < 0 {
 		arrow = "down"
@@ -594,12 +595,29 @@ func (p *panel) compose(ctx context.Context, name string, width, height int, wan
 	return v
 }
 
+// wanted is the look that a browser asks for, with ?look= or by what it asked
+// for before: "light", or empty for dark.
+func wanted(w http.ResponseWriter, r *http.Request) string {
+	look := r.FormValue("look")
+	if look == "light" || look == "dark" {
+		http.SetCookie(w, &http.Cookie{Name: "look", Value: look, MaxAge: 365 * 24 * 3600, SameSite: http.SameSiteStrictMode, HttpOnly: true})
+	} else if c, err := r.Cookie("look"); err == nil {
+		look = c.Value
+	}
+	if look == "light" {
+		return look
+	}
+	return ""
+}
+
 // page serves a page with the figures of this moment in it.
 func (p *panel) page(name string) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		width, height := traceSize(r)
+		v := p.compose(r.Context(), name, width, height, func(string) bool { return true })
+		v.Look = wanted(w, r)
 		var b bytes.Buffer
-		err := pages.ExecuteTemplate(&b, name+".html", p.compose(r.Context(), name, width, height, func(string) bool { return true }))
+		err := pages.ExecuteTemplate(&b, name+".html", v)
 		if err != nil {
 			p.opt.Logger.Error().Err(err).Str("page", name).Msg("page not drawn")
 			refuse(w, http.StatusInternalServerError, "the page cannot be drawn: %s", err)

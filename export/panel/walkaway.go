@@ -67,6 +67,7 @@ var formCSP = strings.Replace(strings.Replace(pageCSP, "form-action 'none'", "fo
 // walkawayView is the page of the departure check.
 type walkawayView struct {
 	Build, Bench, Ticket string
+	Look                 string
 	Err                  string // why there is no check
 	Kept                 bool   // it is in the record
 	Tried                bool   // the channels were, and nothing was judged
@@ -123,7 +124,7 @@ func (p *panel) walkawayForm(w http.ResponseWriter, r *http.Request) {
 
 func (p *panel) drawWalkaway(w http.ResponseWriter, r *http.Request, ask walkaway.Ask, keep bool) {
 	s := p.src.State()
-	v := walkawayView{Build: build, Bench: s.Bench, Ticket: s.Ticket, Cautions: walkaway.Cautions, By: ask.By, Kept: keep && !ask.Try, Tried: ask.Try}
+	v := walkawayView{Build: build, Look: wanted(w, r), Bench: s.Bench, Ticket: s.Ticket, Cautions: walkaway.Cautions, By: ask.By, Kept: keep && !ask.Try, Tried: ask.Try}
 	status := http.StatusOK
 	result, err := p.src.Walkaway(r.Context(), ask, keep)
 	if err != nil {

@@ -17,6 +17,9 @@ function heard() {
 setInterval(() => {
   const s = Math.floor((performance.now() - last) / 1000)
   if (s >= 5) silent.textContent = s < 120 ? ` for ${s} s` : ` for ${Math.floor(s / 60)} min`
+  // A browser waits minutes on a network that only swallows, and gives up for
+  // good on an answer that is not a stream, such as a proxy's: ask again.
+  if (s >= 6 && performance.now() - asked > 6000) connect()
 }, 1000)
 
 // Makes node a like node b in place, so that focus and half-filled fields stay.
@@ -35,35 +38,60 @@ function morph(a, b) {
 
 // The trace is drawn for its place; on the wall larger, as it is read from afar.
 const place = document.getElementById('trace')
-const near = root.dataset.view === 'wall' ? Math.max(1, Math.min(innerHeight, innerWidth) / 800) : 1
-const size = place ? `w=${Math.round(place.clientWidth / near)}&h=${Math.round(place.clientHeight / near) || 260}` : ''
-const source = new EventSource(`/api/events?view=${root.dataset.view}&${size}`)
-source.addEventListener('beat', heard)
-source.addEventListener('build', e => {
-  if (e.data !== root.dataset.build) location.reload()
-})
-source.addEventListener('view', e => {
-  const t = document.createElement('template')
-  t.innerHTML = e.data
-  for (const part of [...t.content.children]) {
-    const old = document.getElementById(part.id)
-    if (old) morph(old, part)
-  }
-  heard()
-})
-// A browser gives up for good on an answer that is not a stream: ask again.
-source.addEventListener('error', () => {
-  if (source.readyState === EventSource.CLOSED) setTimeout(() => location.reload(), 5000)
+const near = () => (root.dataset.view === 'wall' ? Math.max(1, Math.min(innerHeight, innerWidth) / 600) : 1)
+let source, asked
+function connect() {
+  const size = place ? `w=${Math.round(place.clientWidth / near())}&h=${Math.round(place.clientHeight / near()) || 260}` : ''
+  asked = performance.now()
+  source?.close()
+  source = new EventSource(`api/events?view=${root.dataset.view}&${size}`)
+  // What comes first is how things stand, which a daemon that hangs can still
+  // tell: only what comes after it is news.
+  let first = asked > last + 5000
+  source.addEventListener('beat', heard)
+  source.addEventListener('build', async e => {
+    if (e.data === root.dataset.build) return
+    const page = await fetch(location.href) // should it fail, this page stays and tries again
+    if (page.ok && (await page.text()).includes(`data-build="${e.data}"`)) location.reload()
+  })
+  source.addEventListener('view', e => {
+    const t = document.createElement('template')
+    t.innerHTML = e.data
+    for (const part of [...t.content.children]) {
+      const old = document.getElementById(part.id)
+      if (old) morph(old, part)
+    }
+    if (!first) heard()
+    first = false
+  })
+  source.addEventListener('error', () => { first = true })
+}
+connect()
+let resized
+addEventListener('resize', () => {
+  clearTimeout(resized)
+  resized = setTimeout(connect, 500)
 })
 
+// Left on for weeks: the wall dims at night, by this screen's clock, and moves
+// about a little, so that nothing burns in.
+if (root.dataset.view === 'wall') {
+  const rest = () => {
+    const now = new Date(), m = now / 60000
+    root.classList.toggle('night', now.getHours() >= 22 || now.getHours() < 6)
+    root.style.setProperty('--aside', `${(0.6 * Math.sin(m / 7)).toFixed(2)}vmin`)
+    root.style.setProperty('--down', `${(0.6 * Math.sin(m / 11)).toFixed(2)}vmin`)
+  }
+  rest()
+  setInterval(rest, 60000)
+}
+
 const said = document.getElementById('said')
-async function act(name, body) {
+async function act(name, body, to) {
   const headers = { 'Content-Type': 'application/json' }
-  const token = sessionStorage.getItem('token')
-  if (token) headers.Authorization = 'Bearer ' + token
   let words = `${name}: done`, ok = false
   try {
-    const r = await fetch('/api/' + name, { method: 'POST', headers, body: JSON.stringify(body) })
+    const r = await fetch(to ?? 'api/' + name, { method: 'POST', headers, body: JSON.stringify(body) })
     ok = r.ok
     if (!ok) words = `${name}: ${(await r.json()).error}`
   } catch (e) {
@@ -85,15 +113,10 @@ document.addEventListener('click', e => {
 document.addEventListener('submit', async e => {
   e.preventDefault()
   const form = e.target
-  if ('token' in form.dataset) {
-    sessionStorage.setItem('token', form.token.value)
-    said.textContent = 'token: kept until this tab closes'
-    return
-  }
   if (form.dataset.ask && !confirm(form.dataset.ask)) return
   const body = {}
   for (const f of form.elements) if (f.name) body[f.name] = f.type === 'checkbox' ? f.checked : f.value
-  if (await act(form.dataset.act, body)) form.reset()
+  if (await act(form.dataset.act, body, form.getAttribute('action') ?? undefined)) form.reset()
 })
 
 document.addEventListener('change', async e => {

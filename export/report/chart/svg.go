@@ -2,6 +2,7 @@ package chart
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/xml"
 	"fmt"
 	"io"
@@ -21,7 +22,7 @@ func (d *Drawing) SVG(w io.Writer) error {
 		b.f(` color="#111"`)
 	}
 	b.f(` fill="currentColor">` + "\n")
-	b.f("<title>%s</title>\n<desc>%s</desc>\n", escape(d.Title), escape(d.Words))
+	b.f("<title>%s</title>\n<desc>%s</desc>\n", escape(cmp.Or(d.Title, d.Words)), escape(d.Words))
 	if d.Paper {
 		b.f(`<rect class="trace-paper" width="%s" height="%s" fill="#fff"/>`+"\n", number(d.Width), number(d.Height))
 	}
