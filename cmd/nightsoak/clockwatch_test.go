@@ -74,7 +74,7 @@ func TestClockWatch(t *testing.T) {
 		if j, s := w.look(begun.Add(c.passed)); j != c.jump || s != c.asleep {
 			t.Errorf("%s: jump %v, slept %v; want %v, %v", name, j, s, c.jump, c.asleep)
 		}
-		wall, slept = wall+100*time.Millisecond, slept
+		wall += 100 * time.Millisecond
 		if j, s := w.look(begun.Add(c.passed + 100*time.Millisecond)); j != 0 || s != 0 {
 			t.Errorf("%s: told again: %v, %v", name, j, s)
 		}

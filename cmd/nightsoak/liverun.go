@@ -93,6 +93,10 @@ func (d *daemon) begin(j *bench.Job, firstPower bool) error {
 	return nil
 }
 
+// longestGap is what nothing can have been watched for at most: a computer without a
+// battery clock begins a run decades before it ends it (estimate).
+const longestGap = 366 * 24 * time.Hour
+
 // resume goes on with an unfinished run of the job's ticket, if there is one,
 // by the files that it began with: a run is judged by one pair of files from
 // first to last. What this bench or this core cannot go on with is ended where
@@ -148,7 +152,14 @@ func (d *daemon) resume(j *bench.Job) (resumed bool, err error) {
 		return false, d.end()
 	}
 	since := hostTime.wall(time.Now()).Sub(info.Started).Round(time.Millisecond)
-	now := max(since, info.Advanced)
+	now := since
+	doubt := ""
+	switch {
+	case since < info.Advanced:
+		now, doubt = info.Advanced, "the wall clock is earlier than what is recorded"
+	case since-info.Advanced > longestGap:
+		now, doubt = info.Advanced, "the wall clock is years later than what is recorded, so it was wrong then or is now"
+	}
 	r.clock = acquire.NewClock(now, d.speed)
 	text := "the daemon died; up to a second of readings before it is lost"
 	if info.Clean {
@@ -158,10 +169,10 @@ func (d *daemon) resume(j *bench.Job) (resumed bool, err error) {
 	if d := (now - info.Advanced).Round(time.Second); d >= time.Second {
 		long = d.String()
 	}
-	text += ": nothing was watched for " + long
-	if since < info.Advanced {
-		text += " by a wall clock that is earlier than what is recorded: for how long is not known"
+	if doubt != "" {
+		long = "a time that is not known: " + doubt
 	}
+	text += ": nothing was watched for " + long
 	d.feed(alarms.Input{T: now, Gap: &alarms.Gap{From: alarms.Seconds(info.Advanced), Text: text}})
 	return true, nil
 }

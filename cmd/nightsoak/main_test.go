@@ -134,7 +134,14 @@ var apart = func(*exec.Cmd) {}
 // start starts a daemon and waits until it says where its panel is.
 func start(t *testing.T, args ...string) *server {
 	t.Helper()
+	return startIn(t, nil, args...)
+}
+
+// startIn is start with more in the environment.
+func startIn(t *testing.T, env []string, args ...string) *server {
+	t.Helper()
 	s := &server{Cmd: command(t, args...)}
+	s.Env = append(s.Env, env...)
 	apart(s.Cmd)
 	s.Stderr = s
 	out, err := s.StdoutPipe()
