@@ -98,6 +98,9 @@ func TestSetup(t *testing.T) {
 		if wide := see[int](t, p, `document.documentElement.scrollWidth`); int64(wide) > w {
 			t.Errorf("at %d pixels the page is %d wide", w, wide)
 		}
+		for _, wrong := range p.axe(t) {
+			t.Errorf("%d wide: %s", w, wrong)
+		}
 	}
 
 	// A person writes below the line, then above it.
