@@ -256,6 +256,9 @@ func direct(r *http.Request) bool {
 	if err != nil || !from.Addr().Unmap().IsLoopback() {
 		return false
 	}
+	if !r.ProtoAtLeast(1, 1) { // a proxy that says nothing may still speak HTTP/1.0: nginx's default for long (from memory)
+		return false
+	}
 	for name := range r.Header {
 		switch {
 		case name == "Forwarded", name == "Via", name == "X-Real-Ip", strings.HasPrefix(name, "X-Forwarded-"):

@@ -73,6 +73,7 @@ func TestWhoMayAct(t *testing.T) {
 		{"forwarded, any header of that family", "", header("X-Forwarded-Whatever", "1"), 401},
 		{"forwarded, RFC 7239", "", header("Forwarded", "for=127.0.0.1"), 401},
 		{"by a proxy's hand", "", header("Via", "1.1 proxy"), 401},
+		{"by HTTP/1.0, which proxies speak", "", func(r *http.Request) { r.Proto, r.ProtoMajor, r.ProtoMinor = "HTTP/1.0", 1, 0 }, 401},
 		{"a name that resolves to loopback", "", from("127.0.0.1:50000", "rebound.example:8417"), 403},
 		{"a page under such a name", "", both(from("127.0.0.1:50000", "rebound.example:8417"), header("Origin", "http://rebound.example:8417", "Sec-Fetch-Site", "same-origin")), 403},
 		{"from elsewhere", "s3cret", far, 401},
