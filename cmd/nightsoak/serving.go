@@ -7,9 +7,7 @@ import (
 	"io"
 	"net"
 	"net/http"
-	"os"
 	"slices"
-	"strings"
 	"time"
 
 	"nightsoak/acquire"
@@ -130,14 +128,11 @@ func reachable(addr string) string {
 // serve runs the whole daemon until ctx is done: meters, core and panel. ready
 // is called with the panel's URL once it listens.
 func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url string)) error {
-	token := ""
+	var token bench.Secret
 	if f := d.bench.Panel.TokenFile; f != "" {
-		b, err := os.ReadFile(bench.SecretPath(f))
-		if err != nil {
+		var err error
+		if token, err = bench.ReadSecret(f); err != nil {
 			return usage(fmt.Errorf("token_file: %w", err))
-		}
-		if token = strings.TrimSpace(string(b)); token == "" {
-			return usage(fmt.Errorf("token_file %s is empty: write a token into it", f))
 		}
 	}
 	listeners, err := d.manager.listen(d.bench.Panel.Listen)
@@ -163,7 +158,7 @@ func (d *daemon) serve(ctx context.Context, job *bench.Job, ready func(url strin
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	srv := &http.Server{
-		Handler:           panel.New(d, panel.Options{Token: token, Logger: d.log, Job: d.Job, Metrics: metrics.Handler(metrics.New(d.State, version()))}),
+		Handler:           panel.New(d, panel.Options{Token: token.Reveal(), Logger: d.log, Job: d.Job, Metrics: metrics.Handler(metrics.New(d.State, version()))}),
 		BaseContext:       func(net.Listener) context.Context { return ctx },
 		ReadHeaderTimeout: 10 * time.Second,
 	}
