@@ -217,20 +217,6 @@ func TestBenchDefaults(t *testing.T) {
 	}
 }
 
-func TestSecretPath(t *testing.T) {
-	for _, c := range []struct{ credentials, name, want string }{
-		{"", "token", "token"},
-		{"/run/credentials/nightsoak.service", "token", "/run/credentials/nightsoak.service/token"},
-		{"/run/credentials/nightsoak.service", "/etc/nightsoak/token", "/etc/nightsoak/token"},
-		{"/run/credentials/nightsoak.service", "./token", "./token"},
-	} {
-		t.Setenv("CREDENTIALS_DIRECTORY", c.credentials)
-		if got := SecretPath(c.name); got != c.want {
-			t.Errorf("credentials in %q: %q is %q, want %q", c.credentials, c.name, got, c.want)
-		}
-	}
-}
-
 func TestFullJob(t *testing.T) {
 	j, err := LoadJob("testdata/job.toml", mustBench(t, "testdata/bench.toml"))
 	if err != nil {

@@ -402,16 +402,6 @@ func DefaultDataDir() string {
 	return filepath.Join(base, "nightsoak")
 }
 
-// SecretPath is the file that holds a secret which a bench file names: a name
-// without a slash is a systemd credential, where the service manager passed any.
-func SecretPath(name string) string {
-	dir := os.Getenv("CREDENTIALS_DIRECTORY")
-	if dir == "" || strings.ContainsRune(name, '/') || filepath.IsAbs(name) {
-		return name
-	}
-	return filepath.Join(dir, name)
-}
-
 // hostPort is an address such as 127.0.0.1:8417; the host may be left out.
 func hostPort(v any) (string, error) {
 	s, err := text(v)

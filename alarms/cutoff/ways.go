@@ -8,7 +8,6 @@ import (
 	"io"
 	"net/http"
 	"net/url"
-	"os"
 	"os/exec"
 	"strings"
 	"time"
@@ -255,42 +254,39 @@ func (t *tail) words() string {
 // call is an HTTP request. The URL may be a secret: no error shows it.
 type call struct {
 	c          *bench.Cutoff
-	url, token string
+	url, token bench.Secret
 	client     http.Client
 }
 
 func newCall(c *bench.Cutoff) (*call, error) {
-	w := &call{c: c, url: c.URL}
+	w := &call{c: c, url: bench.NewSecret(c.URL)}
 	// A redirect has not been carried out by anyone.
 	w.client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
 	for _, s := range []struct {
 		file string
-		into *string
+		into *bench.Secret
 	}{{c.URLFile, &w.url}, {c.TokenFile, &w.token}} {
 		if s.file == "" {
 			continue
 		}
-		b, err := os.ReadFile(bench.SecretPath(s.file))
-		if err != nil {
+		var err error
+		if *s.into, err = bench.ReadSecret(s.file); err != nil {
 			return nil, err
 		}
-		if *s.into = strings.TrimSpace(string(b)); *s.into == "" {
-			return nil, fmt.Errorf("%s is empty", s.file)
-		}
 	}
-	if _, err := http.NewRequest(c.Method, w.url, nil); err != nil {
+	if _, err := http.NewRequest(c.Method, w.url.Reveal(), nil); err != nil {
 		return nil, fmt.Errorf("%s does not hold a URL", c.URLFile)
 	}
 	return w, nil
 }
 
 func (w *call) drop(ctx context.Context) error {
-	req, err := http.NewRequestWithContext(ctx, w.c.Method, w.url, strings.NewReader(w.c.Body))
+	req, err := http.NewRequestWithContext(ctx, w.c.Method, w.url.Reveal(), strings.NewReader(w.c.Body))
 	if err != nil {
 		return errors.New("http: the URL cannot be asked for")
 	}
-	if w.token != "" {
-		req.Header.Set("Authorization", "Bearer "+w.token)
+	if token := w.token.Reveal(); token != "" {
+		req.Header.Set("Authorization", "Bearer "+token)
 	}
 	resp, err := w.client.Do(req)
 	if err != nil {

@@ -8,6 +8,8 @@ import (
 	"os/exec"
 	"path/filepath"
 	"time"
+
+	"nightsoak/acquire/bench"
 )
 
 // command runs a program with the message as JSON on its input. There is no
@@ -15,13 +17,13 @@ import (
 // running when it ends by itself, a sound perhaps, goes on.
 type command struct {
 	program string
-	args    []Secret // may well be
+	args    []bench.Secret // may well be
 }
 
 func newCommand(argv []string) *command {
 	c := &command{program: argv[0]}
 	for _, a := range argv[1:] {
-		c.args = append(c.args, secret(a))
+		c.args = append(c.args, bench.NewSecret(a))
 	}
 	return c
 }
@@ -32,10 +34,10 @@ func (c *command) send(ctx context.Context, m *message) error {
 		return notTaken(err.Error())
 	}
 	var args []string
-	var hidden []Secret
+	var hidden []bench.Secret
 	for _, a := range c.args {
-		args = append(args, a.reveal())
-		if len(a.reveal()) >= 3 { // shorter ones would hide half of every word
+		args = append(args, a.Reveal())
+		if len(a.Reveal()) >= 3 { // shorter ones would hide half of every word
 			hidden = append(hidden, a)
 		}
 	}

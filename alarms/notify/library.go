@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/nicholas-fedor/shoutrrr/pkg/router"
+
+	"nightsoak/acquire/bench"
 )
 
 // library sends through a notification library: push and chat services, each
@@ -19,8 +21,8 @@ import (
 // services wait for ever: a try that hangs is left behind, and until it has
 // ended no other is begun, so that nothing is overtaken by something older.
 type library struct {
-	url     Secret
-	secrets []Secret
+	url     bench.Secret
+	secrets []bench.Secret
 
 	mu    sync.Mutex
 	stuck chan struct{} // closed when the try left behind has ended; nil without one
@@ -39,7 +41,7 @@ const (
 // webhooks and mail, which http, https, smtp and smtps do better.
 var noLibrary = []string{"logger", "generic"}
 
-func newLibrary(u *url.URL, secrets []Secret) (*library, error) {
+func newLibrary(u *url.URL, secrets []bench.Secret) (*library, error) {
 	scheme, _, _ := strings.Cut(u.Scheme, "+")
 	_, err := new(router.ServiceRouter).NewService(scheme)
 	for _, s := range noLibrary {
@@ -50,7 +52,7 @@ func newLibrary(u *url.URL, secrets []Secret) (*library, error) {
 	if err != nil {
 		return nil, fmt.Errorf("scheme %q is not known: smtp and smtps send mail, http and https call a webhook, and push and chat services have schemes of their own (see the README)", u.Scheme)
 	}
-	return &library{url: secret(u.String()), secrets: secrets}, nil
+	return &library{url: bench.NewSecret(u.String()), secrets: secrets}, nil
 }
 
 func (l *library) send(ctx context.Context, m *message) error {
@@ -89,7 +91,7 @@ func (l *library) deliver(text string) (err error) {
 	}()
 	r := new(router.ServiceRouter)
 	r.SetLogger(log.New(io.Discard, "", 0))
-	service, err := r.Locate(l.url.reveal())
+	service, err := r.Locate(l.url.Reveal())
 	if err != nil {
 		return err
 	}

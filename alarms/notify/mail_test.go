@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"nightsoak/acquire/bench"
 	"nightsoak/alarms"
 )
 
@@ -33,7 +34,7 @@ func testMessage(again bool) *message {
 func TestMail(t *testing.T) {
 	time.Local = time.UTC
 	s, addr := startMail(t)
-	m, err := parse(mailURL(addr), Secret{}, false)
+	m, err := parse(mailURL(addr), bench.Secret{}, false)
 	if err != nil {
 		t.Fatal(err)
 	}

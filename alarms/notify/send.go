@@ -15,7 +15,7 @@ import (
 func Check(c bench.Notify) error {
 	var err error
 	if c.URL != "" {
-		_, err = parse(c.URL, secret("x"), c.Secret != "")
+		_, err = parse(c.URL, bench.NewSecret("x"), c.Secret != "")
 	}
 	if err != nil {
 		return fmt.Errorf("%s: [[notify]] %s: url: %w", c.Place, c.Name, err)
@@ -28,28 +28,28 @@ func newSender(c bench.Notify) (sender, error) {
 	if c.Command != nil {
 		return newCommand(c.Command), nil
 	}
-	var word Secret
+	var word bench.Secret
 	var err error
 	if c.Secret != "" {
-		if word, err = readSecret(c.Secret); err != nil {
+		if word, err = bench.ReadSecret(c.Secret); err != nil {
 			return nil, fmt.Errorf("secret: %w", err)
 		}
 	}
 	raw := c.URL
 	if c.URLFile != "" {
-		content, err := readSecret(c.URLFile)
+		content, err := bench.ReadSecret(c.URLFile)
 		if err != nil {
 			return nil, fmt.Errorf("url_file: %w", err)
 		}
-		raw = content.reveal()
+		raw = content.Reveal()
 	}
 	return parse(raw, word, c.Secret != "")
 }
 
 // parse makes a sender of a URL. It contacts nothing.
-func parse(raw string, word Secret, given bool) (sender, error) {
+func parse(raw string, word bench.Secret, given bool) (sender, error) {
 	bearer := given && !strings.Contains(raw, bench.SecretHere)
-	u, err := url.Parse(strings.ReplaceAll(raw, bench.SecretHere, escape(word.reveal())))
+	u, err := url.Parse(strings.ReplaceAll(raw, bench.SecretHere, escape(word.Reveal())))
 	if err != nil || u.Scheme == "" {
 		return nil, errors.New("must be a URL with its scheme") // the parser's error shows the URL
 	}
@@ -58,7 +58,7 @@ func parse(raw string, word Secret, given bool) (sender, error) {
 	}
 	secrets := secretsIn(u)
 	if given {
-		secrets = append([]Secret{word}, secrets...)
+		secrets = append([]bench.Secret{word}, secrets...)
 	}
 	switch u.Scheme {
 	case "smtp", "smtps":
@@ -67,7 +67,7 @@ func parse(raw string, word Secret, given bool) (sender, error) {
 		if u.Host == "" {
 			return nil, errors.New("must name a host")
 		}
-		w := &webhook{url: secret(u.String()), secrets: secrets}
+		w := &webhook{url: bench.NewSecret(u.String()), secrets: secrets}
 		if bearer {
 			w.bearer = word
 		}

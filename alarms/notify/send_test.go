@@ -110,43 +110,6 @@ func TestSecretsAreNotShown(t *testing.T) {
 	}
 }
 
-func TestSecretPrints(t *testing.T) {
-	s := secret("hush")
-	j, err := json.Marshal(struct{ S Secret }{s})
-	if err != nil {
-		t.Fatal(err)
-	}
-	type inner struct{ s Secret } // unexported: package fmt calls no methods of it
-	if all := string(j) + fmt.Sprintf("%v %+v %#v %s %q %d %x %v %+v", s, s, s, s, s, s, s, inner{s}, &inner{s}); strings.Contains(all, "hush") || strings.Contains(all, "68757368") {
-		t.Error(all)
-	}
-}
-
-func TestReadSecret(t *testing.T) {
-	dir := t.TempDir()
-	for name, text := range map[string]string{"word": "hush\n", "empty": "\n"} {
-		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
-	t.Setenv("CREDENTIALS_DIRECTORY", "")
-	if _, err := readSecret("word"); err == nil || !strings.Contains(err.Error(), "LoadCredential=") {
-		t.Errorf("a credential without systemd: %v", err)
-	}
-	t.Setenv("CREDENTIALS_DIRECTORY", dir)
-	for _, name := range []string{"word", filepath.Join(dir, "word")} {
-		if s, err := readSecret(name); err != nil || s.reveal() != "hush" {
-			t.Errorf("%s: %v", name, err)
-		}
-	}
-	if _, err := readSecret("empty"); err == nil {
-		t.Error("an empty secret")
-	}
-	if _, err := readSecret("none"); !errors.Is(err, os.ErrNotExist) {
-		t.Error(err)
-	}
-}
-
 // What a command or a webhook gets is the event as CONTRACT gives it, with more
 // beside it.
 func TestJSON(t *testing.T) {
@@ -183,7 +146,7 @@ func TestWebhook(t *testing.T) {
 		}
 	}))
 	defer srv.Close()
-	w, err := parse(srv.URL+"/hook", secret("hush"), true)
+	w, err := parse(srv.URL+"/hook", bench.NewSecret("hush"), true)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -193,7 +156,7 @@ func TestWebhook(t *testing.T) {
 	if head.Get("Authorization") != "Bearer hush" || head.Get("Idempotency-Key") != `"R-1187-1:7:mail"` || head.Get("Content-Type") != "application/json" {
 		t.Errorf("%v", head)
 	}
-	w, err = parse(srv.URL+"/moved", Secret{}, false)
+	w, err = parse(srv.URL+"/moved", bench.Secret{}, false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -215,7 +178,7 @@ func TestLibrary(t *testing.T) {
 		io.WriteString(w, `{"code":42901,"error":"too many","http":429}`)
 	}))
 	defer srv.Close()
-	l, err := parse("ntfy://"+srv.Listener.Addr().String()+"/north?scheme=http", Secret{}, false)
+	l, err := parse("ntfy://"+srv.Listener.Addr().String()+"/north?scheme=http", bench.Secret{}, false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -264,7 +227,7 @@ func TestLibraryComesBack(t *testing.T) {
 	srv := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { <-release }))
 	defer srv.Close()
 	defer close(release)
-	s, err := parse("ntfy://"+srv.Listener.Addr().String()+"/north?scheme=http", Secret{}, false)
+	s, err := parse("ntfy://"+srv.Listener.Addr().String()+"/north?scheme=http", bench.Secret{}, false)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -9,14 +9,16 @@ import (
 	"net/http"
 	"strconv"
 	"time"
+
+	"nightsoak/acquire/bench"
 )
 
 // webhook posts the message as JSON. The id is also in the header
 // Idempotency-Key (an IETF draft), for servers that drop what they had before.
 type webhook struct {
-	url     Secret
-	bearer  Secret // empty for none
-	secrets []Secret
+	url     bench.Secret
+	bearer  bench.Secret // empty for none
+	secrets []bench.Secret
 }
 
 // webClient shares nothing with other users of the package, keeps no idle
@@ -32,14 +34,14 @@ func (w *webhook) send(ctx context.Context, m *message) error {
 	if err != nil {
 		return notTaken(err.Error())
 	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, w.url.reveal(), bytes.NewReader(body))
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, w.url.Reveal(), bytes.NewReader(body))
 	if err != nil {
 		return notTaken(scrub(err, w.secrets))
 	}
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("User-Agent", "nightsoak")
 	req.Header.Set("Idempotency-Key", strconv.Quote(m.ID)) // a string of RFC 8941
-	if t := w.bearer.reveal(); t != "" {
+	if t := w.bearer.Reveal(); t != "" {
 		req.Header.Set("Authorization", "Bearer "+t)
 	}
 	resp, err := webClient.Do(req)

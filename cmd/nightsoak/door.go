@@ -7,7 +7,6 @@ import (
 	"net/http"
 	neturl "net/url"
 	"os"
-	"strings"
 
 	"github.com/prometheus/exporter-toolkit/web"
 	"github.com/rs/zerolog"
@@ -29,13 +28,11 @@ type door struct {
 func newDoor(b *bench.Bench) (*door, error) {
 	d := &door{scheme: "http"}
 	if f := b.Panel.TokenFile; f != "" {
-		token, err := os.ReadFile(bench.SecretPath(f))
+		token, err := bench.ReadSecret(f)
 		if err != nil {
 			return nil, usage(fmt.Errorf("token_file: %w", err))
 		}
-		if d.options.Token = strings.TrimSpace(string(token)); d.options.Token == "" {
-			return nil, usage(fmt.Errorf("token_file %s is empty: write a token into it", f))
-		}
+		d.options.Token = token.Reveal()
 	}
 	d.options.Hosts = b.Panel.Hosts
 	if name, err := os.Hostname(); err == nil {

@@ -16,7 +16,7 @@ import (
 
 	"github.com/klauspost/compress/gzip"
 
-	"nightsoak/alarms/notify"
+	"nightsoak/acquire/bench"
 )
 
 // maxPacket is the bytes in one UDP datagram: fits an Ethernet frame.
@@ -276,17 +276,11 @@ func toHTTP(to, tokenFile string, compress bool, by http.RoundTripper) func(cont
 	return func(ctx context.Context, batch []byte) error {
 		secret := ""
 		if tokenFile != "" {
-			path, err := notify.SecretPath(tokenFile)
-			var b []byte
-			if err == nil {
-				b, err = os.ReadFile(path)
-			}
-			if secret = strings.TrimSpace(string(b)); err == nil && secret == "" {
-				err = fmt.Errorf("%s is empty: write a token into it", path)
-			}
+			token, err := bench.ReadSecret(tokenFile)
 			if err != nil {
 				return refusal{error: fmt.Errorf("token_file: %w", err), ours: true}
 			}
+			secret = token.Reveal()
 		}
 		body := bytes.NewReader(batch)
 		if compress {
