@@ -12,6 +12,7 @@ require (
 	github.com/emersion/go-smtp v0.25.1
 	github.com/getkin/kin-openapi v0.153.0
 	github.com/google/go-cmp v0.7.0
+	github.com/google/licensecheck v0.3.1
 	github.com/influxdata/line-protocol/v2 v2.2.1
 	github.com/klauspost/compress v1.20.4
 	github.com/mattn/go-isatty v0.0.24

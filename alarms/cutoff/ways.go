@@ -298,9 +298,18 @@ func (w *call) drop(ctx context.Context) error {
 	defer resp.Body.Close()
 	text, _ := io.ReadAll(io.LimitReader(resp.Body, 200)) // the status is the answer
 	if resp.StatusCode/100 != 2 {
-		return fmt.Errorf("http: answered %s%s", resp.Status, (&tail{text}).words())
+		return fmt.Errorf("http: answered %s%s", resp.Status, w.words(text))
 	}
 	return nil
+}
+
+// words is what the other end said, if it can have said no secret back: cut off in
+// the middle of one, no search would find it.
+func (w *call) words(said []byte) string {
+	if w.c.URLFile != "" || w.token.Reveal() != "" {
+		return ""
+	}
+	return (&tail{said}).words()
 }
 
 func (w *call) hold(context.Context) error  { return nil }
