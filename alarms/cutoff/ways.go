@@ -296,11 +296,34 @@ func (w *call) drop(ctx context.Context) error {
 		return fmt.Errorf("http: %w", err)
 	}
 	defer resp.Body.Close()
-	text, _ := io.ReadAll(io.LimitReader(resp.Body, 200)) // the status is the answer
+	text, _ := io.ReadAll(io.LimitReader(resp.Body, mostSaid)) // the status is the answer
 	if resp.StatusCode/100 != 2 {
-		return fmt.Errorf("http: answered %s%s", resp.Status, (&tail{text}).words())
+		return fmt.Errorf("http: answered %s%s", resp.Status, w.words(text))
 	}
 	return nil
+}
+
+// mostSaid is more than any relay has to say of itself, in bytes.
+const mostSaid = 4 << 10
+
+// words are the end of what the other side said, without the token and, where the
+// address is in a file of its own, without that: it may say both back.
+func (w *call) words(said []byte) string {
+	if len(said) >= mostSaid {
+		return "" // cut off in the middle of a secret, no search would find it
+	}
+	hide := []string{w.token.Reveal()}
+	if u, err := url.Parse(w.url.Reveal()); err == nil && w.c.URLFile != "" {
+		hide = append(hide, w.url.Reveal(), u.RequestURI(), u.Path, u.RawQuery, u.User.String())
+	}
+	for _, h := range hide {
+		if len(h) > 1 {
+			said = bytes.ReplaceAll(said, []byte(h), []byte("(secret)"))
+		}
+	}
+	var end tail
+	end.Write(said)
+	return end.words()
 }
 
 func (w *call) hold(context.Context) error  { return nil }
