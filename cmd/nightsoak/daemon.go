@@ -58,6 +58,7 @@ type daemon struct {
 	ports   []error // per meter: what is wrong with its port, owned by core
 
 	state   atomic.Pointer[export.State]
+	looks   looks
 	notices struct {
 		sync.Mutex
 		m     map[string]string
@@ -67,6 +68,7 @@ type daemon struct {
 	shown struct { // of the run now on, for readers beside core
 		sync.RWMutex
 		*collector // nil before the first run
+		traces     *traces
 		id         string
 		writer     *record.Writer
 		rejects    []drivers.Rejects // what had been rejected when the run began; nil when it began in another life

@@ -135,6 +135,7 @@ func newCanvas(in *Trace) *canvas {
 func (c *canvas) draw() {
 	t := c.t
 	c.Title, c.Words = plain(t.Title, 200), c.describe()
+	c.Left, c.Right = c.left, c.right
 	if t.Title != "" {
 		c.text("trace-title", 2, 18, fontSize+1, start, plain(t.Title, int(float64(t.Width)/8))).bold = true
 	}
