@@ -59,20 +59,20 @@ type Found struct {
 // scopeView is a trace with all that one can do to it. Everything works by links,
 // so that no script is needed; assets/trace.js does the same by hand and keys.
 type scopeView struct {
-	Up                  string // way to the panel's root: "" or "../"
-	Run                 string
-	Live                bool
-	Err                 string
-	SVG                 template.HTML
-	From, To, End       string  // run time, second
-	Wide                int     // the drawing, pixels
-	Left, Right         float64 // edges of its plot
-	Span                string  // "0:10 to 0:35, 22:22 to 22:47 on the clock"
-	Query               string  // what the drawing was asked by
-	Whole               bool
-	Move                []choice // in, out, earlier, later, whole
-	Show, Sockets, Last []choice
-	Marks               []markView
+	Up            string // way to the panel's root: "" or "../"
+	Run           string
+	Live          bool
+	Err           string
+	SVG           template.HTML
+	From, To, End string  // run time, second
+	Wide          int     // the drawing, pixels
+	Left, Right   float64 // edges of its plot
+	Span          string  // "0:10 to 0:35, 22:22 to 22:47 on the clock"
+	Query         string  // what the drawing was asked by
+	Whole         bool
+	Move          []choice // in, out, earlier, later, whole
+	Show, Sockets []choice
+	Marks         []markView
 }
 
 // choice is a link to another look.
@@ -207,8 +207,11 @@ func (p *panel) scope(ctx context.Context, up, run string, l report.Look, last t
 		{"Whole run", "", at(0, end), v.Whole, false},
 	}
 	if seen.Live {
-		for _, d := range []time.Duration{time.Hour, 10 * time.Minute} {
-			v.Move = append(v.Move, choice{Words: "Last " + ago(d), Query: at(end-d, end), Now: follows && span == d, None: end <= d})
+		for _, d := range []struct {
+			long  time.Duration
+			words string
+		}{{time.Hour, "Last hour"}, {10 * time.Minute, "Last 10 min"}} {
+			v.Move = append(v.Move, choice{Words: d.words, Query: at(end-d.long, end), Now: follows && span == d.long, None: end <= d.long})
 		}
 	}
 	for _, c := range []struct {
@@ -296,7 +299,11 @@ func between(least, greatest socket.Value, unit string, scale float64, decimals 
 	if !least.Known {
 		return "unknown"
 	}
-	a, b := fmt.Sprintf("%.*f", decimals, least.X*scale+0), fmt.Sprintf("%.*f", decimals, greatest.X*scale+0)
+	words := func(v socket.Value) string {
+		p := math.Pow10(decimals)
+		return fmt.Sprintf("%.*f", decimals, math.Round(v.X*scale*p)/p+0)
+	}
+	a, b := words(least), words(greatest)
 	if a != b {
 		a += " to " + b
 	}

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -75,6 +76,16 @@ func (l *Look) Lines(j *bench.Job) (lines []int) {
 	return lines
 }
 
+// narrow is the width, pixels, under which a drawing has no room for figures
+// beside its lines' names.
+const narrow = 520
+
+// rounded is x with so many decimals, and never a zero below zero.
+func rounded(x float64, decimals int) float64 {
+	p := math.Pow10(decimals)
+	return math.Round(x*p)/p + 0
+}
+
 // Name is what the line of socket i is called: its socket or, where it is that of
 // several, the meter.
 func (l *Look) Name(b *bench.Bench, j *bench.Job, i int) string {
@@ -107,9 +118,12 @@ func (l Look) Trace(d *Data, series []*chart.Series) *chart.Trace {
 				if p.Break {
 					line.Note = unknown
 				} else {
-					line.Note = figure(socket.Value{X: (p.Min + p.Max) / 2, Known: true}, t.Scale, decimals, t.Unit)
+					line.Note = figure(socket.Value{X: rounded((p.Min+p.Max)/2*t.Scale, decimals), Known: true}, 1, decimals, t.Unit)
 				}
 			}
+		}
+		if l.Width < narrow {
+			line.Note = ""
 		}
 		t.Lines = append(t.Lines, line)
 	}
