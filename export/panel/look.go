@@ -104,6 +104,9 @@ func lookAsked(r *http.Request) (l report.Look, last time.Duration) {
 		return time.Duration(math.Round(x*1000)) * time.Millisecond
 	}
 	l.Width, l.Height = traceSize(r)
+	if r.FormValue("h") == "" {
+		l.Height = 360 // as the page asks for it, so that nothing moves when it does
+	}
 	l.From, l.To, last = second("from"), second("to"), second("last")
 	l.Socket = r.FormValue("socket")
 	switch show := report.Shown(r.FormValue("show")); show {
