@@ -336,7 +336,7 @@ func TestSpikeOfANight(t *testing.T) {
 		before := shown()
 		x, y := place(when)
 		p.do(t, "wheel", chromedp.Func(func(ctx context.Context, tab *chromedp.Target) error {
-			_, err := cdp.Call(ctx, tab, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: input.DispatchMouseEventTypeMouseWheel, X: x, Y: y, DeltaY: -300})
+			_, err := cdp.Call(ctx, tab, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: input.DispatchMouseEventTypeMouseWheel, X: x, Y: y, DeltaX: 0.001, DeltaY: -300})
 			return err
 		}))
 		p.becomes(t, "zoomed", fmt.Sprintf(`(d => d.to - d.from < %f)(document.getElementById('scope').dataset)`, before-1e-3))

@@ -27,9 +27,9 @@ type traces struct {
 	series [len(shownFigures)][]*chart.Series
 }
 
-// traceRoom is how many stretches all series of a run may have together, 12 MB
-// of them: two seconds each of a night of 12 h with four sockets.
-const traceRoom = 300_000
+// traceRoom is how many stretches all series of a run may have together, 24 MB
+// of them: two seconds each of a night of 12 h with eight sockets.
+const traceRoom = 600_000
 
 func newTraces(b *bench.Bench, j *bench.Job) *traces {
 	x := &traces{bench: b, job: j}
@@ -62,12 +62,12 @@ func (x *traces) of(show report.Shown) []*chart.Series {
 }
 
 // cut are those series that a look shows, in no more detail than its drawing
-// can have; fine is false where that is less.
+// can have; fine is false where their stretches are wider than three of its pixels.
 func (x *traces) cut(l *report.Look) (series []*chart.Series, fine bool) {
 	fine = true
 	for _, i := range l.Lines(x.job) {
 		s := x.of(l.Show)[i]
-		fine = fine && s.Width() <= 2*(l.To-l.From)/time.Duration(max(l.Width, 1))
+		fine = fine && s.Width() <= 3*(l.To-l.From)/time.Duration(max(l.Width, 1))
 		series = append(series, s.Cut(l.From, l.To, 2*l.Width))
 	}
 	return series, fine
@@ -88,7 +88,7 @@ type looks struct {
 }
 
 // mostLooked is how many runs are kept in memory so.
-const mostLooked = 3
+const mostLooked = 2
 
 // get is a recorded run, read where it is not at hand.
 func (x *looks) get(ctx context.Context, s *record.Store, keep *keeper, id string) (*looked, error) {
