@@ -379,12 +379,12 @@ func TestSpikeOfANight(t *testing.T) {
 			p.do(t, "in", chromedp.KeyEvent("+"))
 			p.becomes(t, "zoomed", fmt.Sprintf(`(d => d.to - d.from < %f)(document.getElementById('scope').dataset)`, before-1e-3))
 			continue
-		case c < aim-.8*step:
+		case c < aim-.6*step:
 			p.do(t, "right", chromedp.KeyEvent(kb.ArrowRight))
-		case c > aim+.8*step:
+		case c > aim+.6*step:
 			p.do(t, "left", chromedp.KeyEvent(kb.ArrowLeft))
 		}
-		if math.Abs(c-aim) <= .8*step && shown() <= 120 {
+		if math.Abs(c-aim) <= .6*step && shown() <= 120 {
 			break
 		}
 	}
@@ -411,7 +411,7 @@ func TestSpikeOfANight(t *testing.T) {
 		}
 		p.touch(t, steps...)
 		p.becomes(t, "pinched", fmt.Sprintf(`(d => d.to - d.from < %f)(document.getElementById('scope').dataset)`, before*.8))
-		p.becomes(t, "at rest", `new Promise(r => setTimeout(() => r(true), 150))`)
+		p.becomes(t, "at rest", `(d => { const at = d.from + ' ' + d.to, was = window.restsAt; window.restsAt = at; return at === was })(document.getElementById('scope').dataset)`)
 	}
 	x, y = place(when)
 	p.touch(t, [][2]float64{{x, y}})

@@ -108,6 +108,9 @@ func (l Look) Trace(d *Data, series []*chart.Series) *chart.Trace {
 		if f.Job.IdleTarget > 0 {
 			t.Limits = append(t.Limits, chart.Level{Text: "idle asked for", Y: f.Job.IdleTarget})
 		}
+		if l.Width < narrow {
+			t.Limits[0].Text = "limit"
+		}
 	}
 	for n, i := range l.Lines(f.Job) {
 		line := chart.Line{Name: l.Name(f.Bench, f.Job, i), Note: unknown}

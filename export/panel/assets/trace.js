@@ -125,14 +125,17 @@ function begin() {
     const p = pixels()
     line.style.left = p.x0 - f.getBoundingClientRect().left + (cursor - s.from) / (s.to - s.from) * p.width + 'px'
   }
-  async function read(t) {
+  // What stands within some pixels of it is read: a finger is no needle.
+  let within = 1
+  async function read(t, near = 1) {
     cursor = t
+    within = near
     mark()
     nextRead = t
     if (reading) return
     reading = true
     while (nextRead !== null) {
-      const s = seen(), half = (s.to - s.from) / pixels().width / 2, q = query()
+      const s = seen(), half = within * (s.to - s.from) / pixels().width, q = query()
       const t = Math.min(Math.max(nextRead, half), s.end - half)
       nextRead = null
       q.set('run', scope().dataset.run)
@@ -194,7 +197,7 @@ function begin() {
   function up(e) {
     if (!down.delete(e.pointerId)) return
     if (!down.size) {
-      if (!moved && e.type === 'pointerup') read(timeAt(e.clientX))
+      if (!moved && e.type === 'pointerup') read(timeAt(e.clientX), e.pointerType === 'touch' ? 5 : 1)
       moved = false
     } else hold()
   }

@@ -202,6 +202,9 @@ func (c *canvas) timeAxis() {
 	if words += t.Since; t.Since == "" {
 		words += "since the run began"
 	}
+	if textWidth(words, smallSize) > c.right {
+		words = "h:min" // a drawing for a telephone
+	}
 	c.text("trace-tick", c.right, c.bottom+31, smallSize, end, words).opacity = .65
 }
 
