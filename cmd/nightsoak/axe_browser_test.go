@@ -71,7 +71,7 @@ func TestAxe(t *testing.T) {
 		checks++
 	}
 	for _, look := range []string{"dark", "light"} {
-		for _, page := range []string{"", "wall", "idle", "walkaway"} {
+		for _, page := range []string{"", "wall", "idle", "walkaway", "runs"} {
 			judge(page+"?look="+look, 1920, 1080)
 			judge(page+"?look="+look, 390, 844)
 			p.keep(t, fmt.Sprintf("axe-%s-%s", page, look))

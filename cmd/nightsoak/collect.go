@@ -83,12 +83,20 @@ func add(s *chart.Series, t time.Duration, v socket.Value) {
 	}
 }
 
-// at is the data as of a snapshot, sharing nothing that is still written to.
-func (c *collector) at(s alarms.Snapshot) *report.Data {
+// about is the data as of a snapshot but for series and table, sharing nothing
+// that is still written to.
+func (c *collector) about(s alarms.Snapshot) *report.Data {
 	d := c.Data
 	d.End, d.Final = s.T, s
-	d.Events = slices.Clone(c.Events)
+	d.Events = c.Events[:len(c.Events):len(c.Events)] // events are only ever added
 	d.Worst = slices.Clone(c.Worst)
+	d.HT, d.Current, d.Ratio, d.Warm, d.Table = nil, nil, nil, nil, nil
+	return &d
+}
+
+// at is the data as of a snapshot, sharing nothing that is still written to.
+func (c *collector) at(s alarms.Snapshot) *report.Data {
+	d := *c.about(s)
 	d.HT = c.HT.Clone()
 	d.Current, d.Ratio, d.Warm = slices.Clone(c.Current), slices.Clone(c.Ratio), slices.Clone(c.Warm)
 	for i := range d.Ratio {

@@ -60,6 +60,7 @@ type daemon struct {
 
 	events  *eventLog // nil: none are wanted
 	state   atomic.Pointer[export.State]
+	looks   looks
 	notices struct {
 		sync.Mutex
 		m     map[string]string
@@ -69,6 +70,7 @@ type daemon struct {
 	shown struct { // of the run now on, for readers beside core
 		sync.RWMutex
 		*collector // nil before the first run
+		traces     *traces
 		id         string
 		writer     *record.Writer
 	}

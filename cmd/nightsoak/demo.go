@@ -172,7 +172,7 @@ func (c *demoCmd) watch(a *app, d *daemon, j *bench.Job) (report string, err err
 		return "", err
 	}
 	var page bytes.Buffer
-	if err := d.Report(ending, &page, id, ".html"); err != nil {
+	if err := d.Report(ending, &page, id, "", ".html"); err != nil {
 		return "", err
 	}
 	report = filepath.Join(d.bench.DataDir, id+".html")

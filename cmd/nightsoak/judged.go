@@ -82,6 +82,17 @@ func (k *keeper) get(info record.Info, gather func() (*report.Data, error)) (*re
 	return d, err
 }
 
+// kept is the data of a run if they are kept.
+func (k *keeper) kept(info record.Info) (*report.Data, bool) {
+	if k.dir == "" || info.Ended == nil {
+		return nil, false
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	d := k.load(filepath.Join(k.dir, info.ID+".gob"), info)
+	return d, d != nil
+}
+
 // load is nil when the file is not there, or not of this run, or damaged.
 func (k *keeper) load(path string, info record.Info) *report.Data {
 	b, err := os.ReadFile(path)

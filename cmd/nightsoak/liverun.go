@@ -55,6 +55,7 @@ func (d *daemon) attach(r *liveRun) error {
 	d.notice("weakened", "")
 	d.shown.Lock()
 	d.shown.collector, d.shown.id, d.shown.writer = newCollector(d.bench, r.job), r.info.ID, w
+	d.shown.traces = newTraces(d.bench, r.job)
 	d.shown.Unlock()
 	r.engine.OnFigures = d.figures
 	return nil
@@ -65,6 +66,7 @@ func (d *daemon) figures(i int, t time.Duration, f socket.Figures) {
 	r := d.run
 	d.shown.Lock()
 	d.shown.figures(i, t, f)
+	d.shown.traces.take(i, t, f.CathodeCurrent, f.PlateCurrent, f.PlateVolts, f.DissipationRatio)
 	d.shown.Unlock()
 	s := alarms.SocketState{Name: r.job.Sockets[i].Name, Tube: r.job.Sockets[i].Tube.Name, Figures: f}
 	for _, o := range d.lines {

@@ -14,6 +14,12 @@ import (
 // recordNight judges a model night as the daemon does and records it in dir.
 func recordNight(t testing.TB, dir string, kind night.Kind, seed uint64) record.Info {
 	t.Helper()
+	return recordNightWith(t, dir, kind, seed, nil)
+}
+
+// recordNightWith is recordNight with inputs changed on their way, where change is not nil.
+func recordNightWith(t testing.TB, dir string, kind night.Kind, seed uint64, change func(*night.Night, *alarms.Input)) record.Info {
+	t.Helper()
 	n, err := night.Generate(kind, seed)
 	if err != nil {
 		t.Fatal(err)
@@ -50,6 +56,9 @@ func recordNight(t testing.TB, dir string, kind night.Kind, seed uint64) record.
 		x := alarms.Input{T: in.T, Meter: in.Meter, Reading: in.Reading}
 		if in.Act != nil {
 			x.Act = &alarms.Act{Act: in.Act.Act, Socket: in.Act.Socket}
+		}
+		if change != nil {
+			change(n, &x)
 		}
 		put(x)
 		if count++; count%20000 == 0 { // the writer holds so much in memory

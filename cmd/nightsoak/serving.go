@@ -80,9 +80,9 @@ func (d *daemon) Begin(ctx context.Context, jobTOML []byte, firstPower bool) err
 	return d.ask(ctx, ask{act: alarms.Act{Act: "begin", FirstPower: firstPower}, job: j})
 }
 
-func (d *daemon) Runs(context.Context) (any, error) { return d.store.Runs() }
+func (d *daemon) Runs(context.Context) ([]record.Info, error) { return d.store.Runs() }
 
-func (d *daemon) Report(ctx context.Context, w io.Writer, id, suffix string) error {
+func (d *daemon) Report(ctx context.Context, w io.Writer, id, against, suffix string) error {
 	info, err := d.store.Find(id)
 	if err != nil {
 		return fmt.Errorf("%w: %w", panel.ErrNotFound, err)
@@ -100,7 +100,15 @@ func (d *daemon) Report(ctx context.Context, w io.Writer, id, suffix string) err
 			return err
 		}
 	}
-	return writeReport(ctx, w, d.store, info, reporting{suffix: suffix}, d.keep)
+	how := reporting{suffix: suffix}
+	if against != "" {
+		before, err := d.store.Find(against)
+		if err != nil {
+			return fmt.Errorf("%w: %w", panel.ErrNotFound, err)
+		}
+		how.against = &before
+	}
+	return writeReport(ctx, w, d.store, info, how, d.keep)
 }
 
 // invalid is an error in a job file that came over HTTP, in its own words.

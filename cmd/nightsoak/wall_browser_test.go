@@ -24,6 +24,7 @@ import (
 	"nightsoak/drivers"
 	"nightsoak/export"
 	"nightsoak/export/panel"
+	"nightsoak/export/record"
 	"nightsoak/export/report/chart"
 )
 
@@ -35,9 +36,9 @@ type stage struct {
 	state atomic.Pointer[export.State]
 }
 
-func (s *stage) State() export.State               { return *s.state.Load() }
-func (s *stage) Events(int) []alarms.Event         { return nil }
-func (s *stage) Runs(context.Context) (any, error) { return []any{}, nil }
+func (s *stage) State() export.State                         { return *s.state.Load() }
+func (s *stage) Events(int) []alarms.Event                   { return nil }
+func (s *stage) Runs(context.Context) ([]record.Info, error) { return nil, nil }
 
 func (s *stage) Trace(width, height int) (*chart.Trace, bool) {
 	snap := s.State().Snapshot

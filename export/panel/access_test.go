@@ -158,7 +158,7 @@ func TestBehindProxy(t *testing.T) {
 			home := front.URL + "/north/"
 			b := newBrowser(t, home)
 			seen := 0
-			for _, page := range []string{"", "wall", "idle", "walkaway"} {
+			for _, page := range []string{"", "wall", "idle", "walkaway", "runs", "runs/20260112-1955-R-1180"} {
 				body := fetch(t, b, home+page)
 				at, err := url.Parse(home + page)
 				if err != nil {
@@ -173,7 +173,7 @@ func TestBehindProxy(t *testing.T) {
 						t.Errorf("page %q refers to %q, which is outside the prefix", page, m[1])
 						continue
 					}
-					if !slices.Contains([]string{"login", "logout", "metrics"}, strings.TrimPrefix(ref.Path, "/north/")) { // POST only, and not served here
+					if !slices.Contains([]string{"login", "logout", "metrics", "compare"}, strings.TrimPrefix(ref.Path, "/north/")) { // POST only; not served here; asks for two runs
 						fetch(t, b, ref.String())
 						seen++
 					}

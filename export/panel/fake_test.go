@@ -1,6 +1,7 @@
 package panel
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -18,6 +19,8 @@ import (
 	"nightsoak/alarms/walkaway"
 	"nightsoak/drivers"
 	"nightsoak/export"
+	"nightsoak/export/record"
+	"nightsoak/export/report"
 	"nightsoak/export/report/chart"
 )
 
@@ -80,14 +83,56 @@ func (f *fake) Drill(_ context.Context, ask drill.Ask) (drill.Result, error) {
 	return drill.Result{OK: true, Text: "seen"}, f.did("drill %+v", ask)
 }
 
-func (f *fake) Runs(context.Context) (any, error) {
-	return []map[string]any{
-		{"id": "20260114-2012-R-1187", "ticket": "R-1187", "started": "2026-01-14T20:12:00Z", "ended": nil, "readings": 182_400, "events": 14},
-		{"id": "20260112-1955-R-1180", "ticket": "R-1180", "started": "2026-01-12T19:55:00Z", "ended": "2026-01-13T06:01:12Z", "readings": 907_211, "events": 22},
+func (f *fake) Runs(context.Context) ([]record.Info, error) {
+	ended := time.Date(2026, 1, 13, 6, 1, 12, 0, time.UTC)
+	return []record.Info{
+		{ID: "20260114-2012-R-1187", Ticket: "R-1187", Amplifier: f.amplifier(), Started: time.Date(2026, 1, 14, 20, 12, 0, 0, time.UTC), Readings: 182_400, Events: 14, Advanced: minutes(152.4), JobText: []byte("ticket = \"R-1187\"\n")},
+		{ID: "20260112-1955-R-1180", Ticket: "R-1180", Amplifier: "two-tube combo, 20 W", Started: time.Date(2026, 1, 12, 19, 55, 0, 0, time.UTC), Ended: &ended, Readings: 907_211, Events: 22, Advanced: minutes(606.2)},
+		{ID: "20260110-1802-R-1180", Ticket: "R-1180", Amplifier: "two-tube combo, 20 W", Started: time.Date(2026, 1, 10, 18, 2, 0, 0, time.UTC), Ended: &ended, Readings: 9_211, Events: 9, Advanced: minutes(61)},
 	}, f.err
 }
 
-func (f *fake) Report(_ context.Context, w io.Writer, id, suffix string) error {
+// knows says whether it is the run now on, which "" is too, or one that is listed.
+func (f *fake) knows(run string) bool {
+	listed, _ := f.Runs(context.Background())
+	return run == "" || run == f.state.RunID || slices.ContainsFunc(listed, func(in record.Info) bool { return in.ID == run })
+}
+
+func (f *fake) amplifier() string { return cmp.Or(f.state.Amplifier, "four-tube bass head, 100 W") }
+
+func (f *fake) Verdict(in record.Info) (string, bool, bool) {
+	return "Runaway of V7: see the alarms.", true, in.ID == "20260112-1955-R-1180"
+}
+
+func (f *fake) Look(_ context.Context, run string, l report.Look) (Seen, error) {
+	if f.trace == nil || !f.knows(run) {
+		return Seen{}, fmt.Errorf("%w: no trace of %q", ErrNotFound, run)
+	}
+	t := *f.trace
+	l = l.Within(f.state.Snapshot.T)
+	t.Width, t.Height, t.From, t.To = l.Width, l.Height, l.From, l.To
+	return Seen{Trace: &t, Look: l, Run: f.state.RunID, Job: &f.jobs, Started: f.state.Started, End: f.state.Snapshot.T, Live: true}, nil
+}
+
+func (f *fake) Extremes(_ context.Context, run string, l report.Look) (Extremes, error) {
+	if !f.knows(run) {
+		return Extremes{}, fmt.Errorf("%w: %q", ErrNotFound, run)
+	}
+	return Extremes{Look: l, Started: f.state.Started, Lines: []Extreme{{"V5", is(0.6314), is(0.6314)}, {"V6", is(0.62), is(1.52)}, {Name: "V7"}}}, f.err
+}
+
+func (f *fake) Found(_ context.Context, id string) (Found, error) {
+	if id == "" || !f.knows(id) {
+		return Found{}, fmt.Errorf("%w: %q", ErrNotFound, id)
+	}
+	return Found{Run: id, Ticket: f.state.Ticket, Amplifier: f.state.Amplifier, Started: f.state.Started, Long: f.state.Snapshot.T,
+		Words: "Settled and stayed within its limits for 2 h 9 min.", Beside: []string{"The run is unfinished: this is how things stood at 2:32."}, Events: f.events}, nil
+}
+
+func (f *fake) Report(_ context.Context, w io.Writer, id, against, suffix string) error {
+	if against != "" {
+		id += " against " + against
+	}
 	return f.report(w, id, suffix)
 }
 

@@ -14,7 +14,6 @@ import (
 	"net/http"
 	"path"
 	"strconv"
-	"time"
 
 	"github.com/rs/zerolog"
 
@@ -23,6 +22,8 @@ import (
 	"nightsoak/alarms/drill"
 	"nightsoak/alarms/walkaway"
 	"nightsoak/export"
+	"nightsoak/export/record"
+	"nightsoak/export/report"
 	"nightsoak/export/report/chart"
 )
 
@@ -50,11 +51,22 @@ type Source interface {
 	Walkaway(ctx context.Context, ask walkaway.Ask, keep bool) (walkaway.Result, error)
 	// Drill gives a fault to a copy of the core; errors as with Act.
 	Drill(ctx context.Context, ask drill.Ask) (drill.Result, error)
-	// Runs lists the recorded runs, newest first, in the shape of `runs --json`.
-	Runs(ctx context.Context) (any, error)
-	// Report writes the report of a run in the format that suffix names:
-	// ".html", ".csv", ".json" or ".svg". An unknown run wraps ErrNotFound.
-	Report(ctx context.Context, w io.Writer, id, suffix string) error
+	// Look is what a look shows of a run; run is empty for the one now on. An
+	// unknown run wraps ErrNotFound, as in what follows.
+	Look(ctx context.Context, run string, l report.Look) (Seen, error)
+	// Extremes are what the lines of a look did between its two times.
+	Extremes(ctx context.Context, run string, l report.Look) (Extremes, error)
+	// Runs lists the recorded runs, newest first.
+	Runs(ctx context.Context) ([]record.Info, error)
+	// Verdict is the verdict of a recorded run, and whether it is an alarm; ok is
+	// false where it would have to be judged first.
+	Verdict(info record.Info) (words string, alarm, ok bool)
+	// Found is a run and what it came to.
+	Found(ctx context.Context, id string) (Found, error)
+	// Report writes the report of a run in the format that suffix names, one of
+	// report.Suffixes or ".csv"; against, where it is not empty, is a run before
+	// to compare it with.
+	Report(ctx context.Context, w io.Writer, id, against, suffix string) error
 }
 
 // What a Source's error may wrap to choose the answer's status.
@@ -94,6 +106,7 @@ type panel struct {
 	src  Source
 	opt  Options
 	door *door
+	pace pace
 }
 
 // The content policies: the panel's pages run only what is embedded here; a
@@ -131,6 +144,12 @@ func New(src Source, opt Options) http.Handler {
 	mux.HandleFunc("GET /api/runs", p.runs)
 	mux.HandleFunc("GET /api/runs/{id}/{file}", p.report)
 	mux.HandleFunc("GET /trace.svg", p.trace)
+	mux.HandleFunc("GET /trace", p.scopePart)
+	mux.HandleFunc("GET /trace/at", p.read)
+	mux.HandleFunc("GET /runs", p.runsPage)
+	mux.HandleFunc("GET /runs/{id}", p.runPage)
+	mux.HandleFunc("GET /runs/{id}/job.toml", p.jobFile)
+	mux.HandleFunc("GET /compare", p.compare)
 	mux.HandleFunc("POST /api/{act}", p.act)
 	if opt.Metrics != nil {
 		mux.Handle("GET /metrics", opt.Metrics)
@@ -211,7 +230,7 @@ func (p *panel) report(w http.ResponseWriter, r *http.Request) {
 			h.Set("Content-Disposition", `attachment; filename="report.csv"`)
 		}
 	}}
-	err := p.src.Report(r.Context(), late, id, suffix)
+	err := p.src.Report(r.Context(), late, id, r.FormValue("against"), suffix)
 	if err == nil {
 		return
 	}
@@ -236,23 +255,6 @@ func (l *lateHeader) Write(b []byte) (int, error) {
 		l.set(l.Header())
 	}
 	return l.ResponseWriter.Write(b)
-}
-
-// trace serves the drawing of the run so far, ?w= by ?h= pixels.
-func (p *panel) trace(w http.ResponseWriter, r *http.Request) {
-	width, height := traceSize(r)
-	t, ok := p.src.Trace(width, height)
-	if !ok {
-		refuse(w, http.StatusNotFound, "no trace: no run is on")
-		return
-	}
-	paper := *t
-	paper.Paper = true // by itself it has no page to take its colours from
-	w.Header().Set("Content-Type", "image/svg+xml")
-	w.Header().Set("Content-Security-Policy", reportCSP)
-	if err := paper.SVG(w); err != nil {
-		p.opt.Logger.Debug().Err(err).Msg("trace not delivered")
-	}
 }
 
 // traceSize is the drawing's size asked for, within what a screen may need.
@@ -298,34 +300,4 @@ func (p *panel) asset(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 	}
 	w.Write(b)
-}
-
-// runRow is one recorded run, as the bench page lists it.
-type runRow struct {
-	ID       string `json:"id"`
-	Ticket   string `json:"ticket"`
-	Started  string `json:"started"`
-	Ended    string `json:"ended"`
-	Readings uint64 `json:"readings"`
-	Events   uint64 `json:"events"`
-}
-
-// runRows reads Source.Runs as rows: its JSON is CONTRACT's, its Go type its own business.
-func (p *panel) runRows(ctx context.Context) ([]runRow, error) {
-	runs, err := p.src.Runs(ctx)
-	if err != nil {
-		return nil, err
-	}
-	b, err := json.Marshal(runs)
-	if err != nil {
-		return nil, err
-	}
-	var rows []runRow
-	err = json.Unmarshal(b, &rows)
-	for i := range rows {
-		if at, err := time.Parse(time.RFC3339, rows[i].Started); err == nil {
-			rows[i].Started = at.UTC().Format("2006-01-02 15:04")
-		}
-	}
-	return rows, err
 }

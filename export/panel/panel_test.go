@@ -294,7 +294,7 @@ var (
 // block, nothing from another host, small enough for a slow link.
 func TestPagesKeepTheirPolicy(t *testing.T) {
 	var assetBytes int
-	for _, name := range []string{"panel.css", "panel.js", "mark.svg"} {
+	for _, name := range []string{"panel.css", "bench.css", "panel.js", "trace.js", "mark.svg"} {
 		body := ask(t, scene("well"), Options{}, "GET", "/assets/"+name, "", nil).Body.String()
 		assetBytes += len(body)
 		for _, host := range anywhere.FindAllString(comments.ReplaceAllString(body, ""), -1) {

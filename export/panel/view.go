@@ -2,6 +2,7 @@ package panel
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"html/template"
@@ -16,6 +17,8 @@ import (
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
 	"nightsoak/alarms/cutoff"
+	"nightsoak/alarms/drill"
+	"nightsoak/drivers"
 	"nightsoak/export"
 	"nightsoak/export/report/chart"
 )
@@ -24,17 +27,18 @@ import (
 // stream sends a section again when it has changed, so what people see is
 // worded in one place, here.
 var sections = map[string][]string{
-	"bench": {"head", "cutoff", "first", "notices", "alarms", "sockets", "trace", "meters", "happened", "adjust", "runs"},
+	"bench": {"head", "cutoff", "first", "notices", "alarms", "sockets", "acts", "meters", "happened", "runs"},
 	"wall":  {"head", "sockets", "verdict", "trace"},
 	"idle":  {"head", "hand", "trims", "verdict"},
 }
 
 // slow are the sections that are drawn anew only this often: they cost more
 // and change less.
-var slow = map[string]time.Duration{"trace": 5 * time.Second, "runs": 20 * time.Second}
+var slow = map[string]time.Duration{"trace": 5 * time.Second, "runs": 20 * time.Second, "acts": 2 * time.Second}
 
 var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"numeral": numeral,
+	"under":   func(up, id string) map[string]string { return map[string]string{"Up": up, "ID": id} },
 	"pct":     func(y float64) string { return strconv.FormatFloat(y, 'f', 2, 64) + "%" },
 }).ParseFS(assets, "assets/*.html"))
 
@@ -71,8 +75,15 @@ type view struct {
 	Before  int // events of this run that are not shown
 	LastSeq int // sequence number of the last event
 	Trace   template.HTML
+	Scope   *scopeView // of the bench page
 	Runs    []runRow
 	RunsErr string
+
+	Going  bool     // a run is on and has not ended
+	Probes []string // meters whose probe is moved about
+	Roved  []string // the sockets they are moved to
+	Faults []fault
+	Jobs   []runRow // runs whose job another may begin with
 }
 
 // firstView is a first power-up.
@@ -148,7 +159,10 @@ type alarmView struct {
 type meterView struct {
 	Name, State, Reading, Flags, Age, Text string
 	Bad                                    bool
+	Warns                                  []string // what its flags foretell
+	Pace                                   string   // "2.5 a second"
 	Readings, Rejected                     uint64
+	Reasons                                string // why frames were
 }
 
 type watchView struct{ Name, Value string }
@@ -161,6 +175,9 @@ type eventView struct {
 // glassTop is the share of the limit at which the glass ends: the rim, at
 // 100 %, stands below it, so that over the limit can be seen to be over.
 const glassTop = 1.25
+
+// shownRuns is how many runs the bench page lists.
+const shownRuns = 5
 
 // shownEvents is how many events the bench page lists, newest first.
 const shownEvents = 40
@@ -180,6 +197,8 @@ func look(name string, s *export.State, events []alarms.Event) *view {
 	}
 	v.Cut = lookCutoff(s.Cutoff)
 	v.First = lookFirst(snap)
+	v.Going = v.On && snap.Phase != alarms.Ended
+	v.Faults = faults
 	v.HT = lookHT(snap.HT, snap.Phase, v.On)
 	for _, a := range snap.Alarms {
 		v.Alarms = append(v.Alarms, lookAlarm(s, a))
@@ -213,7 +232,7 @@ func look(name string, s *export.State, events []alarms.Event) *view {
 	for i := range snap.Meters {
 		m := lookMeter(&snap.Meters[i])
 		rejected := s.Rejected(i)
-		m.Rejected = rejected.Total()
+		m.Rejected, m.Reasons = rejected.Total(), reasons(&rejected)
 		if !m.Bad {
 			v.Heard++
 		}
@@ -480,11 +499,46 @@ func lookAlarm(s *export.State, a alarms.AlarmState) alarmView {
 	return v
 }
 
+// warns are the flags that foretell trouble; what is trouble now is a state.
+var warns = []struct {
+	flag  drivers.Flags
+	words string
+}{{drivers.LowBattery, "battery low"}, {drivers.AutoPowerOff, "switches itself off"}}
+
+// reasons says why frames were rejected.
+func reasons(r *drivers.Rejects) string {
+	var words []string
+	for why, n := range r {
+		if n > 0 {
+			words = append(words, drivers.Reason(why).String())
+		}
+	}
+	return strings.Join(words, ", ")
+}
+
+// fault is one that a drill can give to a copy of the run.
+type fault struct{ Name, Words string }
+
+// faults are those of the drill in words.
+var faults = func() (all []fault) {
+	words := map[string]string{"runaway": "runaway", "over-dissipation": "plate over its limit", "open": "open sense resistor", "dead": "dead tube",
+		"silent": "silent meter", "plate-lead": "plate clip that came off"}
+	for _, f := range drill.Faults {
+		all = append(all, fault{f, cmp.Or(words[f], f)})
+	}
+	return all
+}()
+
 func lookMeter(m *alarms.MeterState) meterView {
 	v := meterView{Name: m.Name, State: m.State, Reading: "unknown", Age: "never", Text: m.Text, Readings: m.Readings, Bad: m.State != "ok"}
 	if export.Heard(m) {
 		v.Reading = m.Reading.Text() + " " + m.Reading.Unit()
 		v.Flags = m.Reading.Flags.String()
+		for _, w := range warns {
+			if m.Reading.Flags&w.flag != 0 {
+				v.Warns = append(v.Warns, w.words)
+			}
+		}
 	}
 	if m.Age.Known {
 		v.Age = ago(duration(m.Age))
@@ -558,6 +612,25 @@ func ago(d time.Duration) string {
 	return fmt.Sprintf("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
 }
 
+// mostJobs is how many earlier jobs are offered to begin with.
+const mostJobs = 20
+
+// rove names the probes that a job moves about, and where to.
+func (v *view) rove(j *bench.Job, s *export.State) {
+	if j == nil {
+		return
+	}
+	for i := range j.Sockets {
+		k := &j.Sockets[i]
+		if m := k.Sense.Meter; k.Sense.Roving && m >= 0 && m < len(s.Snapshot.Meters) {
+			v.Roved = append(v.Roved, k.Name)
+			if name := s.Snapshot.Meters[m].Name; !slices.Contains(v.Probes, name) {
+				v.Probes = append(v.Probes, name)
+			}
+		}
+	}
+}
+
 // compose is the view with what its page needs beside the state.
 func (p *panel) compose(ctx context.Context, name string, width, height int, want func(section string) bool) *view {
 	s := p.src.State()
@@ -573,7 +646,7 @@ func (p *panel) compose(ctx context.Context, name string, width, height int, wan
 		}
 		lookIdle(v, &s, job)
 	}
-	if want("trace") && v.On {
+	if name != "bench" && want("trace") && v.On {
 		var b bytes.Buffer
 		if t, ok := p.src.Trace(width, height); ok {
 			drawing := *t
@@ -585,12 +658,25 @@ func (p *panel) compose(ctx context.Context, name string, width, height int, wan
 			}
 		}
 	}
+	if name == "bench" {
+		p.pace.say(v, &s, time.Now())
+		if p.opt.Job != nil {
+			v.rove(p.opt.Job(s.RunID), &s)
+		}
+	}
+	if name == "bench" && want("acts") && !v.Going {
+		if runs, err := p.src.Runs(ctx); err == nil {
+			for _, in := range runs[:min(len(runs), mostJobs)] {
+				v.Jobs = append(v.Jobs, runRow{ID: in.ID, Ticket: in.Ticket, Started: in.Started.Local().Format("2006-01-02 15:04")})
+			}
+		}
+	}
 	if name == "bench" && want("runs") {
-		rows, err := p.runRows(ctx)
+		runs, err := p.src.Runs(ctx)
 		if err != nil {
 			v.RunsErr = err.Error()
 		}
-		v.Runs = rows
+		v.Runs = p.runRows(runs[:min(len(runs), shownRuns)])
 	}
 	return v
 }
@@ -616,14 +702,10 @@ func (p *panel) page(name string) http.HandlerFunc {
 		width, height := traceSize(r)
 		v := p.compose(r.Context(), name, width, height, func(string) bool { return true })
 		v.Look = wanted(w, r)
-		var b bytes.Buffer
-		err := pages.ExecuteTemplate(&b, name+".html", v)
-		if err != nil {
-			p.opt.Logger.Error().Err(err).Str("page", name).Msg("page not drawn")
-			refuse(w, http.StatusInternalServerError, "the page cannot be drawn: %s", err)
-			return
+		if name == "bench" {
+			l, last := lookAsked(r)
+			v.Scope = p.scope(r.Context(), "", "", l, last)
 		}
-		w.Header().Set("Content-Type", "text/html; charset=utf-8")
-		w.Write(b.Bytes())
+		p.part(w, name+".html", v)
 	}
 }

@@ -181,17 +181,15 @@ func (s *Store) damaged(id, what string, err error) error {
 // run whose id begins so. Otherwise it fails with ErrUnknownRun and names the
 // runs that come near.
 func (s *Store) Find(id string) (Info, error) {
+	if exact, err := s.runs("WHERE id = ?", id); err != nil || len(exact) > 0 {
+		return append(exact, Info{})[0], err
+	}
 	runs, err := s.Runs()
 	if err != nil {
 		return Info{}, err
 	}
-	for _, is := range []func(Info) bool{
-		func(in Info) bool { return in.ID == id },
-		func(in Info) bool { return in.Ticket == id },
-	} {
-		if i := slices.IndexFunc(runs, is); i >= 0 {
-			return runs[i], nil
-		}
+	if i := slices.IndexFunc(runs, func(in Info) bool { return in.Ticket == id }); i >= 0 {
+		return runs[i], nil
 	}
 	if len(runs) == 0 {
 		return Info{}, fmt.Errorf("%w: %q: %s holds no runs yet", ErrUnknownRun, id, s.path)

@@ -526,17 +526,26 @@ func (v *view) window(meter string, from, to time.Duration, yield func(Sample) b
 	if err != nil {
 		return err
 	}
+	return v.windows(func(m int) bool { return m == idx }, from, to, func(_ int, in Sample) bool { return yield(in) })
+}
+
+// windows yields the readings of some meters between two run times: each
+// meter's in the order they arrived, the meters' in none.
+func (v *view) windows(use func(meter int) bool, from, to time.Duration, yield func(meter int, in Sample) bool) error {
 	last, err := v.s.sealedTo(v.tx, v.n)
 	if err != nil {
 		return v.s.wrap(err)
 	}
 	if v.s.version >= 2 {
-		if err := v.sealedWindow(idx, from, to, yield); err != nil {
+		if err := v.sealedWindows(use, from, to, yield); err != nil {
 			return err
 		}
 	}
-	rows, err := v.tx.Query("SELECT t_ms, digits, exp, prefix, unit, flags FROM readings WHERE key BETWEEN ? AND ? AND meter = ? AND t_ms BETWEEN ? AND ? ORDER BY key",
-		key(v.n, last+1), key(v.n+1, 0)-1, idx, from.Milliseconds(), to.Milliseconds())
+	first, err := v.rowAt(last+1, from)
+	if err != nil {
+		return v.s.wrap(err)
+	}
+	rows, err := v.tx.Query("SELECT t_ms, meter, digits, exp, prefix, unit, flags FROM readings WHERE key BETWEEN ? AND ? ORDER BY key", first, key(v.n+1, 0)-1)
 	if err != nil {
 		return v.s.wrap(err)
 	}
@@ -544,26 +553,54 @@ func (v *view) window(meter string, from, to time.Duration, yield func(Sample) b
 	for rows.Next() {
 		var in Sample
 		var t int64
-		var unit string
+		var meter int
+		var unit sql.RawBytes
 		r := &in.Reading
-		err := rows.Scan(&t, &r.Digits, &r.Exp, &r.Prefix, &unit, &r.Flags)
+		err := rows.Scan(&t, &meter, &r.Digits, &r.Exp, &r.Prefix, &unit, &r.Flags)
 		if err == nil {
-			r.Quantity, err = quantity(unit)
+			r.Quantity, err = quantity(string(unit))
 		}
 		if err != nil {
-			return v.damaged("a reading of meter "+meter, err)
+			return v.damaged("a reading of the last minutes", err)
 		}
-		if in.T = ms(t); in.T >= from && in.T <= to && !yield(in) {
+		if in.T = ms(t); in.T > to {
+			break
+		}
+		if in.T >= from && use(meter) && !yield(meter, in) {
 			return errStop
 		}
 	}
 	return v.s.wrap(rows.Err())
 }
 
-// sealedWindow is the part of window that is in blocks.
-func (v *view) sealedWindow(meter int, from, to time.Duration, yield func(Sample) bool) error {
-	rows, err := v.tx.Query(blockColumns+" AND meter = ? AND first_ms <= ? AND last_ms >= ? ORDER BY key",
-		key(v.n, 0), key(v.n+1, 0)-1, meter, to.Milliseconds(), from.Milliseconds())
+// rowAt is the key of the first row, from number first on, that is of run time
+// from or later. Rows stand in order of time, so none need be read for it but
+// those on the way.
+func (v *view) rowAt(first int64, from time.Duration) (int64, error) {
+	low := key(v.n, first)
+	var high int64
+	if err := v.tx.QueryRow("SELECT coalesce(max(key) + 1, ?1) FROM readings WHERE key BETWEEN ?1 AND ?2", low, key(v.n+1, 0)-1).Scan(&high); err != nil {
+		return 0, err
+	}
+	for low < high {
+		middle := low + (high-low)/2
+		var k, t int64
+		if err := v.tx.QueryRow("SELECT key, t_ms FROM readings WHERE key >= ? ORDER BY key LIMIT 1", middle).Scan(&k, &t); err != nil {
+			return 0, err
+		}
+		if ms(t) < from {
+			low = k + 1
+		} else {
+			high = middle
+		}
+	}
+	return low, nil
+}
+
+// sealedWindows is the part of windows that is in blocks.
+func (v *view) sealedWindows(use func(meter int) bool, from, to time.Duration, yield func(meter int, in Sample) bool) error {
+	rows, err := v.tx.Query(blockColumns+" AND first_ms <= ? AND last_ms >= ? ORDER BY key",
+		key(v.n, 0), key(v.n+1, 0)-1, to.Milliseconds(), from.Milliseconds())
 	if err != nil {
 		return v.s.wrap(err)
 	}
@@ -574,17 +611,76 @@ func (v *view) sealedWindow(meter int, from, to time.Duration, yield func(Sample
 		if err := scanBlock(rows, &b); err != nil {
 			return v.damaged("a row of blocks", err)
 		}
+		if !use(b.meter) {
+			continue
+		}
 		samples, err := v.open(&r, &b)
 		if err != nil {
 			return err
 		}
 		for i := range samples {
-			if t := samples[i].T; t >= from && t <= to && !yield(samples[i]) {
+			if t := samples[i].T; t >= from && t <= to && !yield(b.meter, samples[i]) {
 				return errStop
 			}
 		}
 	}
 	return v.s.wrap(rows.Err())
+}
+
+// Stretch yields what a Follower needs for the figures between two run times, in
+// order of time: acts and gaps of the run from its beginning on, and the
+// readings from from to to of the meters that use names by their index; of one
+// millisecond acts come first, then meters in their order. id is as in Find. It
+// stops after the first error.
+func (s *Store) Stretch(id string, use func(meter int) bool, from, to time.Duration) iter.Seq2[alarms.Input, error] {
+	return func(yield func(alarms.Input, error) bool) {
+		if err := s.stretch(id, use, from, to, yield); err != nil && err != errStop {
+			yield(alarms.Input{}, err)
+		}
+	}
+}
+
+func (s *Store) stretch(id string, use func(meter int) bool, from, to time.Duration, yield func(alarms.Input, error) bool) error {
+	v, err := s.view(id)
+	if err != nil {
+		return err
+	}
+	defer v.close()
+	acts, err := v.acts(0, 1<<seqBits-1)
+	if err != nil {
+		return err
+	}
+	tracks := make([][]Sample, len(v.Meters))
+	if err := v.windows(use, from, to, func(m int, in Sample) bool {
+		if m < len(tracks) {
+			tracks[m] = append(tracks[m], in)
+		}
+		return true
+	}); err != nil {
+		return err
+	}
+	for {
+		next := -1
+		for m, t := range tracks {
+			if len(t) > 0 && (next < 0 || t[0].T < tracks[next][0].T) {
+				next = m
+			}
+		}
+		for len(acts) > 0 && acts[0].in.T <= to && (next < 0 || acts[0].in.T <= tracks[next][0].T) {
+			if !yield(acts[0].in, nil) {
+				return errStop
+			}
+			acts = acts[1:]
+		}
+		if next < 0 {
+			return nil
+		}
+		in := &tracks[next][0]
+		if !yield(alarms.Input{T: in.T, Meter: next, Reading: in.Reading}, nil) {
+			return errStop
+		}
+		tracks[next] = tracks[next][1:]
+	}
 }
 
 // meter is the index of a meter of the run.

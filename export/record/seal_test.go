@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	gocmp "github.com/google/go-cmp/cmp"
+
 	"nightsoak/alarms"
 	"nightsoak/drivers"
 )
@@ -121,6 +123,8 @@ func TestSealing(t *testing.T) {
 	}
 }
 
+func byTime(a, b alarms.Input) int { return cmp.Compare(a.T, b.T) }
+
 // A window is those of all inputs that it should be, sealed or not.
 func TestWindow(t *testing.T) {
 	s := openStore(t, t.TempDir())
@@ -149,6 +153,30 @@ func TestWindow(t *testing.T) {
 			if got := collect(t, s.Window(run.ID, name, c[0], c[1])); !slices.Equal(got, want) {
 				t.Errorf("%s from %v to %v: %d readings, want %d", name, c[0], c[1], len(got), len(want))
 			}
+		}
+		var want []alarms.Input
+		for _, in := range all {
+			if in.T <= c[1] && (in.Act != nil || in.T >= c[0] && in.Meter != 1) {
+				want = append(want, in)
+			}
+		}
+		got := collect(t, s.Stretch(run.ID, func(m int) bool { return m != 1 }, c[0], c[1]))
+		if !slices.IsSortedFunc(got, byTime) {
+			t.Errorf("the stretch from %v to %v is not in order of time", c[0], c[1])
+		}
+		order := func(a, b alarms.Input) int { // of one millisecond, acts come first
+			rank := func(in alarms.Input) int {
+				if in.Act != nil {
+					return -1
+				}
+				return in.Meter
+			}
+			return cmp.Or(byTime(a, b), cmp.Compare(rank(a), rank(b)))
+		}
+		slices.SortStableFunc(want, order)
+		slices.SortStableFunc(got, order)
+		if d := gocmp.Diff(want, got); d != "" {
+			t.Errorf("the stretch from %v to %v (-want +got):\n%s", c[0], c[1], d)
 		}
 	}
 	for _, err := range s.Window(run.ID, "k9", 0, time.Hour) {

@@ -302,6 +302,13 @@ type verdict struct {
 	Beside   []string // whole sentences
 }
 
+// Verdict is what can be said of a run in a sentence, whether that is an alarm,
+// and what must be said beside it, in whole sentences.
+func Verdict(d *Data) (headline string, alarm bool, beside []string) {
+	v := gather(d).verdict()
+	return v.Headline, v.Alarm, v.Beside
+}
+
 func (f *facts) verdict() verdict {
 	var v verdict
 	unsettled := f.unsettled()
@@ -477,14 +484,18 @@ func (f *facts) socketTrace(t *chart.Trace, series []*chart.Series,
 func (f *facts) shareTrace(width, height int) *chart.Trace {
 	t := f.traceOf("Heat at each tube's plate (plate dissipation), as a share of its limit", width, height)
 	t.Unit, t.Scale = "%", 100
+	t.Limits = f.shareLimits()
+	return f.socketTrace(t, f.Ratio,
+		func(e *alarms.Event) *socket.Value { return e.DissipationRatio },
+		func(s *alarms.SocketState) socket.Value { return s.DissipationRatio })
+}
+
+func (f *facts) shareLimits() []chart.Level {
 	text := "limit: what the handbook allows at the plate"
 	if x := f.Job.Limits.Dissipation; x != 1 {
 		text = "limit set for this job: " + percent(x) + " of what the handbook allows"
 	}
-	t.Limits = []chart.Level{{Text: text, Y: f.Job.Limits.Dissipation}}
-	return f.socketTrace(t, f.Ratio,
-		func(e *alarms.Event) *socket.Value { return e.DissipationRatio },
-		func(s *alarms.SocketState) socket.Value { return s.DissipationRatio })
+	return []chart.Level{{Text: text, Y: f.Job.Limits.Dissipation}}
 }
 
 // currentTrace is every socket's cathode current over the run, with the alarms.

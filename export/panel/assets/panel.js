@@ -29,7 +29,8 @@ function morph(a, b) {
     if (a.data !== b.data) a.data = b.data
     return
   }
-  for (const { name } of [...a.attributes]) if (!b.hasAttribute(name)) a.removeAttribute(name)
+  // Whether a fold is open is the reader's affair.
+  for (const { name } of [...a.attributes]) if (!b.hasAttribute(name) && name !== 'open') a.removeAttribute(name)
   for (const { name, value } of b.attributes) if (a.getAttribute(name) !== value) a.setAttribute(name, value)
   const have = [...a.childNodes], want = [...b.childNodes]
   want.forEach((c, i) => (i < have.length ? morph(have[i], c) : a.append(c)))
@@ -92,8 +93,10 @@ async function act(name, body, to) {
   let words = `${name}: done`, ok = false
   try {
     const r = await fetch(to ?? 'api/' + name, { method: 'POST', headers, body: JSON.stringify(body) })
-    ok = r.ok
-    if (!ok) words = `${name}: ${(await r.json()).error}`
+    const answer = await r.json()
+    ok = r.ok && answer.ok
+    if (!r.ok) words = `${name}: ${answer.error}`
+    else if (answer.text) words = `${name}: ${answer.text}`
   } catch (e) {
     words = `${name}: not sent: ${e.message}`
   }
@@ -120,5 +123,9 @@ document.addEventListener('submit', async e => {
 })
 
 document.addEventListener('change', async e => {
+  if (e.target.dataset.fill && e.target.value) {
+    const r = await fetch(`runs/${encodeURIComponent(e.target.value)}/job.toml`)
+    if (r.ok) e.target.form[e.target.dataset.fill].value = await r.text()
+  }
   if (e.target.type === 'file' && e.target.files[0]) e.target.form.job.value = await e.target.files[0].text()
 })

@@ -135,6 +135,7 @@ func newCanvas(in *Trace) *canvas {
 func (c *canvas) draw() {
 	t := c.t
 	c.Title, c.Words = plain(t.Title, 200), c.describe()
+	c.Left, c.Right = c.left, c.right
 	if t.Title != "" {
 		c.text("trace-title", 2, 18, fontSize+1, start, plain(t.Title, int(float64(t.Width)/8))).bold = true
 	}
@@ -200,6 +201,9 @@ func (c *canvas) timeAxis() {
 	}
 	if words += t.Since; t.Since == "" {
 		words += "since the run began"
+	}
+	if textWidth(words, smallSize) > c.right {
+		words = "h:min" // a drawing for a telephone
 	}
 	c.text("trace-tick", c.right, c.bottom+31, smallSize, end, words).opacity = .65
 }

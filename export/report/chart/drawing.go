@@ -5,8 +5,9 @@ package chart
 // written as SVG, PDF or PNG.
 type Drawing struct {
 	Width, Height float64
-	Title, Words  string // Words say what is seen, for those who do not see it
-	Paper         bool   // black on a white ground, whatever is around it
+	Title, Words  string  // Words say what is seen, for those who do not see it
+	Paper         bool    // black on a white ground, whatever is around it
+	Left, Right   float64 // edges of the plot, which From and To stand at
 
 	items []item
 }

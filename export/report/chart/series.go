@@ -3,6 +3,7 @@
 package chart
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"iter"
@@ -38,8 +39,12 @@ type bucket struct {
 
 // NewSeries makes an empty series of at most limit stretches; at least 2. Its
 // memory is taken here, 40 bytes a stretch: Add never allocates.
-func NewSeries(limit int) *Series {
-	return &Series{width: time.Second, buckets: make([]bucket, 0, max(limit, 2))}
+func NewSeries(limit int) *Series { return NewFineSeries(limit, time.Second) }
+
+// NewFineSeries is NewSeries with stretches that start at width, at least 1 ms:
+// for a look at so little of a run that a second is long.
+func NewFineSeries(limit int, width time.Duration) *Series {
+	return &Series{width: max(width, time.Millisecond), buckets: make([]bucket, 0, max(limit, 2))}
 }
 
 // Add takes a value, in the SI unit or as a ratio, at run time t. Times must
@@ -87,10 +92,15 @@ func (s *Series) merge() {
 			kept = append(kept, b)
 			continue
 		}
-		k.last, k.min, k.max = b.last, min(k.min, b.min), max(k.max, b.max)
-		k.broken = k.broken || b.broken
+		k.join(&b)
 	}
 	s.buckets = kept
+}
+
+// join takes the bucket that follows into b.
+func (b *bucket) join(next *bucket) {
+	b.last, b.min, b.max = next.last, min(b.min, next.min), max(b.max, next.max)
+	b.broken = b.broken || next.broken
 }
 
 // Clone is a copy that shares nothing with s.
@@ -98,6 +108,28 @@ func (s *Series) Clone() *Series {
 	c := *s
 	c.buckets = append(make([]bucket, 0, cap(s.buckets)), s.buckets...)
 	return &c
+}
+
+// Width is how long the stretches are.
+func (s *Series) Width() time.Duration { return s.width }
+
+// Cut is a copy of what lies between two run times, in at most about n
+// stretches; as in s, none of its values is hidden.
+func (s *Series) Cut(from, to time.Duration, n int) *Series {
+	c := &Series{width: s.width, open: s.open, buckets: make([]bucket, 0, 2)}
+	for to-from > time.Duration(max(n, 1))*c.width {
+		c.width *= 2
+	}
+	i, _ := slices.BinarySearchFunc(s.buckets, from, func(b bucket, t time.Duration) int { return cmp.Compare(b.last, t) })
+	for ; i < len(s.buckets) && s.buckets[i].first <= to; i++ {
+		b, last := s.buckets[i], len(c.buckets)-1
+		if last < 0 || b.first/c.width != c.buckets[last].first/c.width {
+			c.buckets = append(c.buckets, b)
+			continue
+		}
+		c.buckets[last].join(&b)
+	}
+	return c
 }
 
 // Last is the run time up to which the series holds values; ok is false when it has none.
@@ -135,9 +167,7 @@ func (s *Series) Points(from, to time.Duration, n int) iter.Seq[Point] {
 		for i < len(s.buckets) && s.buckets[i].first <= to {
 			sum, c := s.buckets[i], column(&s.buckets[i])
 			for i++; i < len(s.buckets) && s.buckets[i].first <= to && column(&s.buckets[i]) == c; i++ {
-				b := &s.buckets[i]
-				sum.last, sum.min, sum.max = b.last, min(sum.min, b.min), max(sum.max, b.max)
-				sum.broken = sum.broken || b.broken
+				sum.join(&s.buckets[i])
 			}
 			if started && sum.broken && !yield(Point{T: stopped, Break: true}) {
 				return
