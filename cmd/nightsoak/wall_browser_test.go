@@ -231,3 +231,34 @@ func reduced(t *testing.T, p *tab) {
 		return err
 	}))
 }
+
+// TestFlash: what calls flashes at 1.4 to 2.8 Hz (IEC 60073, second-hand), under
+// the three a second of WCAG 2.2, 2.3.1; not at all for who wants no motion, and
+// not once it was acknowledged.
+func TestFlash(t *testing.T) {
+	s, url := onStage(t)
+	p := openTab(t)
+	const periods = `[...document.querySelectorAll('.sign')].map(e => getComputedStyle(e)).filter(c => c.animationName != 'none').map(c => parseFloat(c.animationDuration))`
+	s.set(4, stands[8])
+	p.open(t, url+"wall", 1920, 1080)
+	flashing := see[[]float64](t, p, periods)
+	if len(flashing) != 2 { // on the socket and in the line
+		t.Errorf("%v flash", flashing)
+	}
+	for _, period := range flashing {
+		if hertz := 1 / period; hertz < 1.4 || hertz > 2.8 {
+			t.Errorf("flashes at %.2f Hz", hertz)
+		}
+	}
+	s.set(4, stands[9])
+	p.open(t, url+"wall", 1920, 1080)
+	if still := see[[]float64](t, p, periods); len(still) != 0 {
+		t.Errorf("acknowledged, and %v flash", still)
+	}
+	s.set(4, stands[8])
+	reduced(t, p)
+	p.open(t, url+"wall", 1920, 1080)
+	if still := see[[]float64](t, p, periods); len(still) != 0 {
+		t.Errorf("without motion %v flash", still)
+	}
+}
