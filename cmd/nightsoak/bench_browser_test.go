@@ -212,6 +212,7 @@ func TestBenchActs(t *testing.T) {
 			did("shelve", button("shelve"))
 			is("shelved")
 			did("unshelve", button("unshelve"))
+			p.becomes(t, "the page says so", fmt.Sprintf(`document.querySelector(%q) != null`, button("shelve")))
 			row := fmt.Sprintf(`tr[data-key^=%q] `, over)
 			p.press(t, way, row+`details summary`)
 			p.write(t, way, row+`[name=by]`, "Kim")
