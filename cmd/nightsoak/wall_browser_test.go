@@ -18,6 +18,7 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
+	"nightsoak/acquire/bench"
 	"nightsoak/acquire/socket"
 	"nightsoak/alarms"
 	"nightsoak/alarms/cutoff"
@@ -25,6 +26,7 @@ import (
 	"nightsoak/export"
 	"nightsoak/export/panel"
 	"nightsoak/export/record"
+	"nightsoak/export/report"
 	"nightsoak/export/report/chart"
 )
 
@@ -51,6 +53,14 @@ func (s *stage) Trace(width, height int) (*chart.Trace, bool) {
 		t.Lines = append(t.Lines, chart.Line{Name: k.Name, Series: line})
 	}
 	return t, true
+}
+
+func (s *stage) Look(_ context.Context, _ string, l report.Look) (panel.Seen, error) {
+	st := s.State()
+	l = l.Within(st.Snapshot.T)
+	t, _ := s.Trace(l.Width, l.Height)
+	t.From, t.To = l.From, l.To
+	return panel.Seen{Trace: t, Look: l, Run: st.RunID, Job: &bench.Job{}, End: st.Snapshot.T, Live: true}, nil
 }
 
 // stand is a way for things to stand, as wide words as there are.

@@ -17,17 +17,17 @@ var linksCSP = strings.Replace(pageCSP, "form-action 'none'", "form-action 'self
 
 // runsView is the list of runs.
 type runsView struct {
-	Build, Up, Bench string
-	Err              string
-	Runs             []runRow
-	Older            string // the run that the next page begins behind; empty for none
-	Ticket           string // only those; empty for all
+	Build, Look, Up, Bench string
+	Err                    string
+	Runs                   []runRow
+	Older                  string // the run that the next page begins behind; empty for none
+	Ticket                 string // only those; empty for all
 }
 
 // runsPage lists the recorded runs, ?ticket= those of one, ?after= those begun
 // before that run.
 func (p *panel) runsPage(w http.ResponseWriter, r *http.Request) {
-	v := &runsView{Build: build, Bench: p.src.State().Bench, Ticket: strings.TrimSpace(r.FormValue("ticket"))}
+	v := &runsView{Build: build, Look: wanted(w, r), Bench: p.src.State().Bench, Ticket: strings.TrimSpace(r.FormValue("ticket"))}
 	runs, err := p.src.Runs(r.Context())
 	if err != nil {
 		v.Err = err.Error()
@@ -49,7 +49,7 @@ func (p *panel) runsPage(w http.ResponseWriter, r *http.Request) {
 
 // runView is the page of one run.
 type runView struct {
-	Build, Up, Bench string
+	Build, Look, Up, Bench string
 	Found
 	Err           string
 	Began, Lasted string
@@ -60,7 +60,7 @@ type runView struct {
 
 // runPage shows one recorded run.
 func (p *panel) runPage(w http.ResponseWriter, r *http.Request) {
-	v := &runView{Build: build, Up: "../", Bench: p.src.State().Bench}
+	v := &runView{Build: build, Look: wanted(w, r), Up: "../", Bench: p.src.State().Bench}
 	found, err := p.src.Found(r.Context(), r.PathValue("id"))
 	status := http.StatusOK
 	switch {
