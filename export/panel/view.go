@@ -592,7 +592,7 @@ func unit(v socket.Value, scale float64, unit string) string {
 // places is volts as a person reads them: a decimal only where it matters.
 func places(volts float64) string {
 	if math.Abs(volts) < 99.95 {
-		return fmt.Sprintf("%.1f", volts)
+		return fmt.Sprintf("%.1f", math.Round(10*volts)/10+0)
 	}
 	return fmt.Sprintf("%.0f", volts)
 }

@@ -108,7 +108,7 @@ func TestGlass(t *testing.T) {
 func TestFigures(t *testing.T) {
 	for _, c := range []struct{ got, want string }{
 		{ago(-time.Second), "0 s"}, {ago(59_900 * time.Millisecond), "59 s"}, {ago(time.Minute), "1 min"}, {ago(152 * time.Minute), "2 h 32 min"}, {ago(3 * time.Hour), "3 h 00 min"},
-		{places(462.4), "462"}, {places(99.96), "100"}, {places(41.26), "41.3"}, {places(-0.3), "-0.3"},
+		{places(462.4), "462"}, {places(99.96), "100"}, {places(41.26), "41.3"}, {places(-0.3), "-0.3"}, {places(-0.04), "0.0"},
 		{unit(is(0.04104), 1000, "mA"), "41.0 mA"}, {unit(is(-0.0001), 1000, "mA"), "−0.1 mA"}, {unit(is(-1e-5), 1000, "mA"), "0.0 mA"}, {unit(socket.Value{}, 1000, "mA"), "unknown"},
 		{small(is(-1e-6)), "0.00 mA"}, {small(is(-4e-5)), "−0.04 mA"}, {small(is(0.0411)), "41.1 mA"},
 	} {
