@@ -2,10 +2,13 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"regexp"
 	"strconv"
+	"syscall"
 	"testing"
 	"time"
 )
@@ -40,21 +43,29 @@ func openFilesOf(t testing.TB, pid int) int {
 	return len(all)
 }
 
-// cpuOf is a process's processor time so far (proc_pid_stat(5): 100 ticks a second).
-func cpuOf(t testing.TB, pid int) time.Duration {
+// cpuOf is the processor time of a process's threads so far, to the nanosecond
+// (Documentation/scheduler/sched-stats.rst: the first figure of schedstat). Those that
+// have ended are not in it; the runtime keeps its own.
+func cpuOf(t testing.TB, pid int) (sum time.Duration) {
 	t.Helper()
-	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
-	if err != nil {
-		t.Fatal(err)
+	all, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/schedstat", pid))
+	if err != nil || len(all) == 0 {
+		t.Fatalf("no schedstat of process %d: %v", pid, err)
 	}
-	f := bytes.Fields(text[bytes.LastIndexByte(text, ')')+1:])
-	var ticks int64
-	for _, x := range f[11:13] {
-		n, err := strconv.ParseInt(string(x), 10, 64)
+	for _, file := range all {
+		text, err := os.ReadFile(file)
+		if errors.Is(err, os.ErrNotExist) || errors.Is(err, syscall.ESRCH) {
+			continue // the thread has ended since
+		}
+		f := bytes.Fields(text)
+		if err != nil || len(f) != 3 {
+			t.Fatalf("%v %q", err, text)
+		}
+		ns, err := strconv.ParseInt(string(f[0]), 10, 64)
 		if err != nil {
 			t.Fatal(err)
 		}
-		ticks += n
+		sum += time.Duration(ns)
 	}
-	return time.Duration(ticks) * 10 * time.Millisecond
+	return sum
 }
