@@ -29,7 +29,7 @@ import (
 // open, so that daemons may come and go.
 type tty struct{ master, slave *os.File }
 
-func newTTY(t *testing.T) *tty {
+func newTTY(t testing.TB) *tty {
 	t.Helper()
 	m, s, err := pty.Open()
 	if err != nil {
@@ -217,6 +217,36 @@ func trials(t *testing.T) (n, meters int) {
 	return n, 64
 }
 
+// overAndBack has one plate go over its limit and is how long it took, from the last
+// byte of the reading to the relay board's; then it is a new run, armed anew.
+func (b *textBench) overAndBack(t *testing.T, s *server, dropped <-chan heard) (took time.Duration) {
+	t.Helper()
+	guilty := rand.IntN(len(b.meters) - 1)
+	b.shows[guilty].Store(tooMuch)
+	wrote := b.show(guilty)
+	select {
+	case h := <-dropped:
+		if h.text != "\xa0\x01\x00\xa1" {
+			t.Fatalf("the relay board got % x", h.text)
+		}
+		took = h.at.Sub(wrote)
+	case <-time.After(10 * time.Second):
+		t.Fatalf("nothing dropped\n%s", s.logged())
+	}
+	b.shows[guilty].Store(idles)
+	st := s.cutUntil(t, "said to be cut", 5*time.Second, func(st cutState) bool { return st.Cutoff.State == "cut" })
+	if !strings.HasPrefix(st.Cutoff.Why, fmt.Sprintf("V%d at 11", guilty+1)) {
+		t.Fatalf("cut by V%d, says %q", guilty+1, st.Cutoff.Why)
+	}
+	if code, why := s.post(t, "rearm", nothing); code != http.StatusConflict || !strings.Contains(why, fmt.Sprintf("over-dissipation/V%d stands", guilty+1)) {
+		t.Fatalf("rearm with the alarm standing: %d %s", code, why)
+	}
+	s.mustPost(t, "end", nothing)
+	s.mustPost(t, "rearm", nothing)
+	s.mustPost(t, "begin", map[string]any{"job": b.job})
+	return took
+}
+
 // From the last byte of the guilty frame, written to a meter's terminal, to the
 // relay board's bytes read on its own: every cut comes, once, and is in the
 // record with its reading. The figures are printed beside those of a bare
@@ -240,35 +270,13 @@ func TestCutLatency(t *testing.T) {
 		}
 	}()
 	var took, floor []time.Duration
-	for i := range n {
+	for range n {
 		s.cutUntil(t, "HT up and armed", 10*time.Second, armedAndUp)
 		began := time.Now()
 		io.WriteString(bare.master, "38.2\r\n")
 		floor = append(floor, max(0, (<-bareHeard).Sub(began)))
 
-		guilty := rand.IntN(meters - 1)
-		b.shows[guilty].Store(tooMuch)
-		wrote := b.show(guilty)
-		select {
-		case h := <-dropped:
-			if h.text != "\xa0\x01\x00\xa1" {
-				t.Fatalf("trial %d: the relay board got % x", i, h.text)
-			}
-			took = append(took, h.at.Sub(wrote))
-		case <-time.After(10 * time.Second):
-			t.Fatalf("trial %d: nothing dropped\n%s", i, s.logged())
-		}
-		b.shows[guilty].Store(idles)
-		st := s.cutUntil(t, "said to be cut", 5*time.Second, func(st cutState) bool { return st.Cutoff.State == "cut" })
-		if !strings.HasPrefix(st.Cutoff.Why, fmt.Sprintf("V%d at 11", guilty+1)) {
-			t.Fatalf("trial %d: cut by V%d, says %q", i, guilty+1, st.Cutoff.Why)
-		}
-		if code, why := s.post(t, "rearm", nothing); code != http.StatusConflict || !strings.Contains(why, fmt.Sprintf("over-dissipation/V%d stands", guilty+1)) {
-			t.Fatalf("rearm with the alarm standing: %d %s", code, why)
-		}
-		s.mustPost(t, "end", nothing)
-		s.mustPost(t, "rearm", nothing)
-		s.mustPost(t, "begin", map[string]any{"job": b.job})
+		took = append(took, b.overAndBack(t, s, dropped))
 	}
 	for len(dropped) > 0 {
 		t.Errorf("dropped once more: % x", (<-dropped).text)

@@ -15,7 +15,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"regexp"
 	"strconv"
 	"strings"
 	"sync"
@@ -335,34 +334,6 @@ func (c *faulty) close(broken bool) (lost int, late time.Duration) {
 	return lost, max(late, 0)
 }
 
-func (c *faulty) proc(name string) string {
-	return filepath.Join("/proc", strconv.Itoa(c.s.Process.Pid), name)
-}
-
-func (c *faulty) openFiles() int {
-	c.Helper()
-	all, err := os.ReadDir(c.proc("fd"))
-	if err != nil {
-		c.Fatal(err)
-	}
-	return len(all)
-}
-
-// resident is the daemon's memory, in bytes (proc(5), VmRSS).
-func (c *faulty) resident() int64 {
-	c.Helper()
-	text, err := os.ReadFile(c.proc("status"))
-	m := regexp.MustCompile(`VmRSS:\s+(\d+) kB`).FindSubmatch(text)
-	if err != nil || m == nil {
-		c.Fatalf("%v %q", err, text)
-	}
-	kb, err := strconv.ParseInt(string(m[1]), 10, 64)
-	if err != nil {
-		c.Fatal(err)
-	}
-	return kb << 10
-}
-
 // written is the size of the record.
 func (c *faulty) written() (n int64) {
 	for _, suffix := range []string{"", "-wal"} {
@@ -375,7 +346,7 @@ func (c *faulty) written() (n int64) {
 
 func (c *faulty) storm() string {
 	c.start()
-	files := c.openFiles()
+	files := openFilesOf(c, c.s.Process.Pid)
 	times := length(100, 1000)
 	for range times {
 		old := c.k1
@@ -390,7 +361,7 @@ func (c *faulty) storm() string {
 		fmt.Fprintf(c.k1.master, "41.%03d\r\n", rand.IntN(1000))
 		return st.Meters[0].Readings > was+2
 	})
-	if now := c.openFiles(); now > files {
+	if now := openFilesOf(c, c.s.Process.Pid); now > files {
 		c.Errorf("%d files open, before the storm %d", now, files)
 	}
 	return fmt.Sprintf("%d times; read %v after the last", times, took.Round(10*time.Millisecond))
@@ -452,7 +423,7 @@ func (c *faulty) flood() string {
 		poured <- n
 	}()
 	c.start()
-	size, cpu := c.written(), c.cpu()
+	size, cpu := c.written(), cpuOf(c, c.s.Process.Pid)
 	close(begun)
 	sent := uint64(<-poured)/8 + 1
 	out.Write([]byte("\r\n")) // what is cut off in the middle counts as nothing
@@ -461,29 +432,13 @@ func (c *faulty) flood() string {
 	})
 	st := c.state()
 	used, left := st.Meters[0].Readings, st.Meters[0].Rejected[drivers.TooMany.String()]
-	grown, took := c.written()-size, c.cpu()-cpu
+	grown, took := c.written()-size, cpuOf(c, c.s.Process.Pid)-cpu
 	if used+left != sent || used > 500+bench.MostReadings*uint64(d.Seconds()+10) || !alarmed("meter-flooding/k1")(st) || grown > 50_000*int64(d.Seconds()) {
 		c.Errorf("%d sent, %d used, %d left out; the record has grown by %d bytes; %+v", sent, used, left, grown, st.Alarms)
 	}
 	out.Close()
 	return fmt.Sprintf("%.1f million frames a second, %d used, %d left out, none uncounted; record %.1f kB/s, processor %.0f %% of one", float64(sent)/1e6/d.Seconds(), used, left,
 		float64(grown)/1e3/d.Seconds(), 100*took.Seconds()/d.Seconds())
-}
-
-// cpu is the daemon's processor time (proc_pid_stat(5), 100 ticks a second).
-func (c *faulty) cpu() time.Duration {
-	c.Helper()
-	text, err := os.ReadFile(c.proc("stat"))
-	if err != nil {
-		c.Fatal(err)
-	}
-	f := strings.Fields(string(text[bytes.LastIndexByte(text, ')')+1:]))
-	user, err := strconv.Atoi(f[11])
-	system, err2 := strconv.Atoi(f[12])
-	if err = errors.Join(err, err2); err != nil {
-		c.Fatal(err)
-	}
-	return time.Duration(user+system) * 10 * time.Millisecond
 }
 
 func (c *faulty) absurd() string {
@@ -770,12 +725,12 @@ func (c *faulty) memory() string {
 		})
 	}
 	wg.Wait()
-	return fmt.Sprintf("%d reports in %v, %.0f MB resident", answered.Load(), time.Since(at).Round(10*time.Millisecond), float64(c.resident())/1e6)
+	return fmt.Sprintf("%d reports in %v, %.0f MB resident", answered.Load(), time.Since(at).Round(10*time.Millisecond), float64(residentOf(c, c.s.Process.Pid))/1e6)
 }
 
 func (c *faulty) sse() string {
 	c.start()
-	files, before := c.openFiles(), c.resident()
+	files, before := openFilesOf(c, c.s.Process.Pid), residentOf(c, c.s.Process.Pid)
 	var conns []net.Conn
 	for range 100 {
 		d := net.Dialer{Control: func(_, _ string, raw syscall.RawConn) error {
@@ -796,14 +751,14 @@ func (c *faulty) sse() string {
 	at := time.Now()
 	c.state()
 	page := time.Since(at)
-	more, held := c.resident()-before, c.openFiles()-files
+	more, held := residentOf(c, c.s.Process.Pid)-before, openFilesOf(c, c.s.Process.Pid)-files
 	if page > 2*time.Second || more > 100<<20 {
 		c.Errorf("a state took %v; %d bytes more", page, more)
 	}
 	for _, conn := range conns {
 		conn.Close()
 	}
-	took := c.await("the connections let go", 15*time.Second, func(faultState) bool { return c.openFiles() <= files+2 })
+	took := c.await("the connections let go", 15*time.Second, func(faultState) bool { return openFilesOf(c, c.s.Process.Pid) <= files+2 })
 	return fmt.Sprintf("a state in %v, %.1f MB more, %d connections held; gone %v after their clients", page.Round(time.Millisecond), float64(more)/1e6, held, took.Round(10*time.Millisecond))
 }
 
