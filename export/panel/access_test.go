@@ -375,7 +375,7 @@ func FuzzBodies(f *testing.F) {
 	known["/login"] = ""
 	f.Fuzz(func(t *testing.T, path, body string) {
 		if _, ok := known[path]; !ok {
-			t.Skip("not an address that takes a body")
+			return // not an address that takes a body
 		}
 		src := scene("well")
 		w := ask(t, src, Options{Token: "s3cret"}, "POST", path, body, func(r *http.Request) {
