@@ -24,6 +24,12 @@ func recordNightWith(t testing.TB, dir string, kind night.Kind, seed uint64, cha
 	if err != nil {
 		t.Fatal(err)
 	}
+	return recordThe(t, dir, n, change)
+}
+
+// recordThe is recordNightWith of a night that is there.
+func recordThe(t testing.TB, dir string, n *night.Night, change func(*night.Night, *alarms.Input)) record.Info {
+	t.Helper()
 	b, err := bench.Parse("bench.toml", []byte(n.Bench))
 	if err != nil {
 		t.Fatal(err)
