@@ -176,11 +176,11 @@ func TestBasicPassword(t *testing.T) {
 func TestDoorRefuses(t *testing.T) {
 	dir := t.TempDir()
 	for want, p := range map[string]bench.Panel{
-		"token_file: ":                      {TokenFile: filepath.Join(dir, "none")},
-		"is empty: write a token into it":   {TokenFile: write(t, dir, "empty", " \n")},
-		"web_config " + dir + "/none.yml: ": {WebConfig: filepath.Join(dir, "none.yml")},
-		"field tls_server not found":        {WebConfig: write(t, dir, "wrong.yml", "tls_server: {}\n")},
-		"no such file":                      {WebConfig: write(t, dir, "lost.yml", "tls_server_config:\n  cert_file: a\n  key_file: b\n")},
+		"token_file: ":                       {TokenFile: filepath.Join(dir, "none")},
+		"is empty: write the secret into it": {TokenFile: write(t, dir, "empty", " \n")},
+		"web_config " + dir + "/none.yml: ":  {WebConfig: filepath.Join(dir, "none.yml")},
+		"field tls_server not found":         {WebConfig: write(t, dir, "wrong.yml", "tls_server: {}\n")},
+		"no such file":                       {WebConfig: write(t, dir, "lost.yml", "tls_server_config:\n  cert_file: a\n  key_file: b\n")},
 	} {
 		if _, err := newDoor(&bench.Bench{Panel: p}); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%+v: %v, want %q", p, err, want)

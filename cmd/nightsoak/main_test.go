@@ -163,6 +163,7 @@ func startIn(t *testing.T, env []string, args ...string) *server {
 		if d, ok := strings.CutPrefix(line, "record: "); ok {
 			s.record = strings.TrimSpace(d)
 		}
+		io.WriteString(s, line)
 	}
 	go io.Copy(s, r)
 	return s
