@@ -55,6 +55,7 @@ type Store struct {
 	path    string
 	lock    *os.File // nil for a reader
 	version int      // of the schema: a reader may find an older one
+	counts  bool     // meters has rejected: the first records of version 2 have it not
 	sealing sync.Mutex
 }
 
@@ -221,7 +222,7 @@ func (s *Store) recognise() (fresh bool, err error) {
 		return false, fmt.Errorf("%w: its version is %d, this program knows up to %d; use the newer program", ErrNewer, version, schemaVersion)
 	}
 	s.version = version
-	return false, nil
+	return false, s.db.QueryRow("SELECT count(*) FROM pragma_table_info('meters') WHERE name = 'rejected'").Scan(&s.counts)
 }
 
 // prepare makes the database ready for writing.
@@ -239,7 +240,11 @@ func (s *Store) prepare() error {
 		return err
 	}
 	if s.version == schemaVersion {
-		return nil
+		if !s.counts { // the first records of version 2
+			_, err = s.db.Exec("ALTER TABLE meters ADD COLUMN rejected INTEGER")
+			s.counts = err == nil
+		}
+		return err
 	}
 	tx, err := s.db.Begin()
 	if err != nil {
@@ -256,7 +261,7 @@ func (s *Store) prepare() error {
 	if err := tx.Commit(); err != nil {
 		return err
 	}
-	s.version = schemaVersion
+	s.version, s.counts = schemaVersion, true
 	return nil
 }
 

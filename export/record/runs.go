@@ -132,8 +132,11 @@ func (s *Store) Runs() ([]Info, error) { return s.runs("") }
 
 func (s *Store) runs(where string, args ...any) (runs []Info, err error) {
 	since2 := "kept, coalesce(files_hash, ''), (SELECT json_group_array(rejected ORDER BY idx) FILTER (WHERE rejected IS NOT NULL) FROM meters WHERE run = n)"
-	if s.version < 2 {
+	switch {
+	case s.version < 2:
 		since2 = "0, '', '[]'"
+	case !s.counts:
+		since2 = "kept, coalesce(files_hash, ''), '[]'"
 	}
 	rows, err := s.db.Query(`SELECT n, id, ticket, amplifier, bench, anchor, bench_text, job_text, core, software, goarch,
 		advanced_ms, ended_ms, ended, clean, readings, events, `+since2+`,
